@@ -1,0 +1,70 @@
+# Each target works as the first command in a fresh clone; it needs python3 with venv,
+# make and a package registry. Everything is written inside this folder.
+
+PYTHON ?= python3
+BIN := .venv/bin
+
+export PIP_DISABLE_PIP_VERSION_CHECK = 1
+export PIP_NO_CACHE_DIR = 1
+export PIP_NO_INPUT = 1
+
+.DEFAULT_GOAL := help
+.PHONY: help demo test check lint bench clean requirements
+
+help:
+	@echo "make demo          a week of an invented museum in virtual time, into demo/"
+	@echo "make test          the tests, at most 3 minutes"
+	@echo "make check         the slower suites and the browser tests"
+	@echo "make lint          style, types and import layers"
+	@echo "make bench         measure the numbers we promise"
+	@echo "make requirements  pin requirements again (UPGRADE=--upgrade for newer ones)"
+	@echo "make clean         remove all that was made here"
+
+demo: .venv/.runtime
+	$(BIN)/tidegate demo
+
+test: .venv/.test
+	$(BIN)/python -m pytest
+
+check: .venv/.browser
+	$(BIN)/python -m pytest -m slow
+
+lint: .venv/.test
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+bench: .venv/.test
+	$(BIN)/python -m pytest -m "slow or not slow" -p no:randomly -s tests/bench
+
+requirements:
+	packaging/lock $(UPGRADE)
+
+clean:
+	rm -rf .venv demo build dist .pytest_cache .mypy_cache .ruff_cache \
+		.hypothesis .import_linter_cache
+	find daemon backends tests -name __pycache__ -prune -exec rm -rf {} +
+
+# Stamps: a step runs again only when what it was made from has changed.
+
+.venv/.made:
+	@echo "making .venv"
+	@$(PYTHON) -m venv .venv
+	@touch $@
+
+.venv/.runtime: .venv/.made packaging/requirements.txt pyproject.toml
+	@echo "installing what tidegate needs"
+	@$(BIN)/pip install --quiet --require-hashes -r packaging/requirements.txt
+	@$(BIN)/pip install --quiet --no-deps --no-build-isolation --editable .
+	@touch $@
+
+.venv/.test: .venv/.runtime packaging/requirements-test.txt
+	@echo "installing what its tests need"
+	@$(BIN)/pip install --quiet --require-hashes -r packaging/requirements-test.txt
+	@touch $@
+
+.venv/.browser: .venv/.test packaging/requirements-browser.txt
+	@echo "installing what its browser tests need"
+	@$(BIN)/pip install --quiet --require-hashes -r packaging/requirements-browser.txt
+	@touch $@

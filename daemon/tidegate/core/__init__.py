@@ -1,0 +1,1 @@
+"""The pure core: readings in, decisions out; no I/O, clock, pydantic or logging."""

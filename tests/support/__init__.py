@@ -1,0 +1,1 @@
+"""What tests share: peers written from the standards, hosts, helpers."""
