@@ -1,0 +1,151 @@
+"""What settings let expect before anything was measured: switchings, relay life.
+
+Under a constant load and a constant net charge rate the level is a saw tooth of
+straight lines, so it is walked from corner to corner, with marks, dwell and budget.
+The rates of a site are not known beforehand; two duties of our own choosing, a light
+and a heavy one, bracket them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from tidegate.core.policy import HOUR_MS, Marks
+from tidegate.settings.models import StationSettings
+
+HOURS_A_YEAR: Final = 8_760
+# With a contact, a window narrower than this uses up the default budget at the
+# heavy duty, and the battery then floats above it.
+NARROW_PERCENT: Final = 8.0
+
+_WALKED_H: Final = 34 * 24.0
+_SETTLED_H: Final = 4 * 24.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Duty:
+    """Points an hour that the battery falls with the supply off and rises with it on.
+
+    An assumption, no measurement; engineering choices without a source.
+    """
+
+    load_percent_an_hour: float
+    charge_percent_an_hour: float
+
+    def __str__(self) -> str:
+        return (
+            f"load {self.load_percent_an_hour:g} %/h, "
+            f"net charge {self.charge_percent_an_hour:g} %/h"
+        )
+
+
+LIGHT: Final = Duty(load_percent_an_hour=2, charge_percent_an_hour=10)
+HEAVY: Final = Duty(load_percent_an_hour=12, charge_percent_an_hour=20)
+
+FORMULA: Final = (
+    "period = swing / load + swing / net charge, two switchings a period",
+    "swing = the largest of high - low, load x dwell off, net charge x dwell on",
+    "where the budget (per_hour, per_day) allows less, it is followed through a "
+    "month; meanwhile the supply stays on, above the high mark",
+)
+ASSUMES: Final = (
+    f"light duty: {LIGHT}; heavy duty: {HEAVY}; constant all day; the rates of this "
+    "site are not known before they are measured",
+    "each switching counts as one operation of the contact",
+    "overrides and forced ons are left out",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expectation:
+    """The limit cycle of one station at one duty."""
+
+    switchings_per_hour: float
+    hours_above_per_day: float
+
+    def relay_life_years(self, life: int) -> float:
+        """Return how long a contact of so many operations lasts."""
+        return life / (self.switchings_per_hour * HOURS_A_YEAR)
+
+
+def expected(station: StationSettings, duty: Duty) -> Expectation | None:
+    """Return the switchings at a duty, ``None`` where nothing is cycled."""
+    if station.window is None or station.window.hold_percent is not None:
+        return None
+    return _Walk(station, station.window.marks, duty).result()
+
+
+class _Walk:
+    """The saw tooth of one station, from off to off. Times are hours."""
+
+    def __init__(self, station: StationSettings, marks: Marks, duty: Duty) -> None:
+        self._marks = marks
+        self._duty = duty
+        self._dwell = station.dwell
+        self._budget = station.budget
+        self._switchings: list[float] = []
+
+    def result(self) -> Expectation:
+        """Return the averages once the budget's first day is well over."""
+        low, high = self._marks.low_percent, self._marks.high_percent
+        load = self._duty.load_percent_an_hour
+        charge = self._duty.charge_percent_an_hour
+        now, level = 0.0, low
+        above = began_at = 0.0
+        began_with = 0
+        while now < _WALKED_H:
+            rise = (high - level) / charge
+            off_at = self._when_free(now + max(rise, self._dwell.on_ms / HOUR_MS))
+            top = min(100.0, level + charge * (off_at - now))
+            fall = max((top - low) / load, self._dwell.off_ms / HOUR_MS)
+            above += (off_at - now - rise) + (top - high) / load
+            now, level = off_at + fall, max(0.0, top - load * fall)
+            self._switchings += (off_at, now)
+            if now < _SETTLED_H:
+                above, began_at, began_with = 0.0, now, len(self._switchings)
+        hours = now - began_at
+        return Expectation(
+            switchings_per_hour=(len(self._switchings) - began_with) / hours,
+            hours_above_per_day=24 * max(0.0, above) / hours,
+        )
+
+    def _when_free(self, wanted: float) -> float:
+        """Return when rule 10 lets an off go that is wanted from a time on."""
+        per_hour, per_day = self._budget.per_hour, self._budget.per_day
+        spaced = self._switchings[-2] + 48 / per_day if self._switchings else 0.0
+        return max(
+            wanted,
+            self._when_at_most(per_hour - 2, hours=1),
+            self._when_at_most(per_day - 2, hours=24),
+            min(self._when_at_most(per_day // 2, hours=24), spaced),
+        )
+
+    def _when_at_most(self, count: int, *, hours: float) -> float:
+        """Return when no more than so many switchings lie within so many hours."""
+        if len(self._switchings) <= count:
+            return 0.0
+        return self._switchings[-count - 1] + hours
+
+
+def warnings_of(station: StationSettings) -> list[str]:
+    """Return what is allowed in a station's settings and yet worth a second look."""
+    found: list[str] = []
+    if station.relay is None or station.window is None:
+        return found
+    marks = station.window.marks
+    width = marks.high_percent - marks.low_percent
+    if not station.relay_can_hold and width < NARROW_PERCENT:
+        heavy = expected(station, HEAVY)
+        assert heavy is not None
+        found.append(
+            f"the window is {width:g} points wide, under {NARROW_PERCENT:g} the "
+            "budget may run out: expect about "
+            f"{heavy.hours_above_per_day:.1f} h a day above it at {HEAVY}"
+        )
+    if station.relay.contact != "normally-closed":
+        found.append(
+            f'the contact is "{station.relay.contact}", so the supply ends up off '
+            "without the daemon, unless the relay has a dead-man timer"
+        )
+    return found

@@ -1,0 +1,87 @@
+"""Reason codes and alarms in plain words; a code never appears without its sentence."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from tidegate.core.effects import Alarm, Reason
+
+REASONS: Final = {
+    Reason.NO_BATTERY: "there is no battery",
+    Reason.BATTERY_CRITICAL_HEAT: "the battery is critically hot",
+    Reason.COAST_OVER: "the time without a readable gauge is used up",
+    Reason.GAUGE_LOST: "the gauge cannot be read",
+    Reason.GAUGE_FROZEN: "the gauge always says the same",
+    Reason.GAUGE_IMPLAUSIBLE: "the gauge says what cannot be",
+    Reason.BELOW_FLOOR: "the charge reached the floor",
+    Reason.ONLY_SOURCE: "the device died twice while the supply was off",
+    Reason.RELAY_FED_BY_SUPPLY: "the relay died twice with the supply it switches",
+    Reason.RELAY_NO_EFFECT: "switching off has no effect",
+    Reason.RELAY_REVERSED: "the relay is wired the other way round",
+    Reason.BATTERY_HOT: "the battery is hot",
+    Reason.BATTERY_COLD: "the battery is cold and was charging",
+    Reason.RELAY_BUDGET: "the relay has used up its switchings",
+    Reason.OVERRIDE: "an operator ordered it",
+    Reason.AT_LOW_MARK: "the charge is at the low mark",
+    Reason.AT_HIGH_MARK: "the charge is at the high mark",
+    Reason.IN_WINDOW: "the charge is inside the window",
+    Reason.START: "the daemon started",
+    Reason.STOP: "the daemon stops",
+    Reason.SUPPLY_ABSENT: "on is commanded and no power comes",
+    Reason.RELAY_EXTERNAL_CHANGE: "somebody else moved the contact",
+    Reason.RELAY_FAILED: "the relay did not take the command",
+    Reason.MEASURE_ONLY: "the station only measures",
+}
+
+ALARMS: Final = {
+    Alarm.NO_BATTERY: "There is no battery: the supply stays on.",
+    Alarm.BATTERY_CRITICAL_HEAT: "The battery is critically hot: the supply is off. "
+    "Do not touch a swollen or smelling pack; hand it to a qualified person.",
+    Alarm.GAUGE_LOST: "The gauge cannot be read: the supply stays on until it can.",
+    Alarm.GAUGE_FROZEN: "The gauge always says the same: the supply stays on until it "
+    "moves.",
+    Alarm.GAUGE_IMPLAUSIBLE: "The gauge says what cannot be: the supply stays on.",
+    Alarm.BELOW_FLOOR: "The charge reached the floor: the supply is on until the low "
+    "mark.",
+    Alarm.ONLY_SOURCE: "The device died twice while the supply was off: it stays on. "
+    "The battery may be worn out; prove the station again after a change.",
+    Alarm.RELAY_FED_BY_SUPPLY: "The relay lives on the supply that it switches: the "
+    "supply stays on. Feed the relay from elsewhere.",
+    Alarm.RELAY_NO_EFFECT: "Switching off has no effect: the contact sticks, or the "
+    "device has another supply. The battery may fill up.",
+    Alarm.RELAY_REVERSED: "The relay is wired the other way round: commands are "
+    "swapped. Correct the wiring or the contact setting.",
+    Alarm.BATTERY_HOT: "The battery is hot: it is not charged until it has cooled.",
+    Alarm.BATTERY_COLD: "The battery is too cold to charge: the supply is off until it "
+    "is warmer or at the floor.",
+    Alarm.RELAY_BUDGET: "The relay has used up its switchings: it rests for a while.",
+    Alarm.OVERRIDE_ENDED: "The override that kept the supply off was ended for safety.",
+    Alarm.SUPPLY_ABSENT: "On is commanded and no power comes: the mains, the charger "
+    "or a cable is out, or the contact is open.",
+    Alarm.RELAY_EXTERNAL_CHANGE: "Somebody or something else moved the contact.",
+    Alarm.RELAY_FAILED: "The relay does not take commands; they are repeated.",
+    Alarm.EFFECT_UNPROVABLE: "This gauge can never show whether the supply followed.",
+    Alarm.TEMPERATURE_ABSENT: "The temperature is gone: heat is not guarded.",
+    Alarm.TEMPERATURE_FROZEN: "The temperature never moves: heat is not guarded.",
+    Alarm.ABOVE_WINDOW: "The charge stands above its window: unplug the device once, "
+    "a hold cannot lower it.",
+    Alarm.OVERCHARGE_RISK: "The charge rises above the window and the supply does not "
+    "follow.",
+    Alarm.DEVICE_WILL_DIE: "The charge is at the floor and no power comes: the device "
+    "will go dark.",
+    Alarm.DEAD_LOCK: "A flat device could not close its own relay: it is never "
+    "switched off. Use a normally-closed contact or a relay with a timer.",
+    Alarm.NOT_FAIL_ON: "If this host dies while the supply is off, nothing returns it: "
+    "use a normally-closed contact or a relay with a timer.",
+    Alarm.BATTERY_HEALTH: "The gauge reports an unsound battery: have it inspected.",
+    Alarm.LOG_LOST: "The cycle log cannot be written: control goes on, the record has "
+    "a gap.",
+}
+
+
+def alarm_text(code: str) -> str:
+    """Return the sentence of an alarm; a log may hold codes of another version."""
+    try:
+        return ALARMS[Alarm(code)]
+    except ValueError:
+        return "An alarm of another version of tidegate, which this one does not know."
