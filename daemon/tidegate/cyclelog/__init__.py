@@ -1,0 +1,1 @@
+"""The cycle log: the durable record that replay, audits and warranty talks rest on."""

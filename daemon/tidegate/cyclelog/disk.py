@@ -1,0 +1,239 @@
+"""Files of the cycle log on disk: their names, reading them, and what went wrong.
+
+Beside ``cycles.db`` there may be: ``cycles.db.lock`` (held by the one writer),
+``cycles-2025.db`` (the file of a past year, or of a past schema) and
+``cycles.db.damaged-20260102T030405Z`` (a file that could not be read any more; the
+same with ``newer_schema``).
+"""
+
+from __future__ import annotations
+
+import errno
+import re
+import shutil
+import sqlite3
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from tidegate.cyclelog import chain
+from tidegate.errors import LogError
+
+# A wall clock before 2024 was never set.
+FIRST_PLAUSIBLE_MS: Final = 1_704_067_200_000
+SIDE_FILES: Final = ("-shm", "-wal")
+
+_CAUSES: Final = {
+    sqlite3.SQLITE_FULL: "full",
+    sqlite3.SQLITE_READONLY: "read_only",
+    sqlite3.SQLITE_PERM: "read_only",
+    sqlite3.SQLITE_CORRUPT: "damaged",
+    sqlite3.SQLITE_NOTADB: "damaged",
+    sqlite3.SQLITE_CANTOPEN: "missing",
+    sqlite3.SQLITE_BUSY: "busy",
+    sqlite3.SQLITE_LOCKED: "busy",
+}
+_ERRNOS: Final = {
+    errno.ENOSPC: "full",
+    errno.EDQUOT: "full",
+    errno.EFBIG: "full",
+    errno.EROFS: "read_only",
+    errno.EACCES: "read_only",
+    errno.EPERM: "read_only",
+    errno.ENOENT: "missing",
+    errno.ENOTDIR: "missing",
+    errno.EISDIR: "missing",
+}
+_REMEDIES: Final = {
+    "full": "Free some space; the log goes on by itself.",
+    "read_only": "Make the folder writable for this user; the log goes on by itself.",
+    "damaged": "The file is set aside at the next attempt, and a new one begun.",
+    "missing": "Give log.path a file in an existing folder; the log goes on by itself.",
+    "busy": "End the program that keeps the file locked; the log goes on by itself.",
+    "io": "Check the disk; the log goes on by itself when it works again.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Tail:
+    """The end of a file: highest id, last link and its number, its year if known.
+
+    ``number`` is 0 and ``link`` means nothing while the file has no link.
+    """
+
+    last_id: int = 0
+    link: str = chain.START
+    number: int = 0
+    year: int | None = None
+    was_closed: bool = True
+
+
+def cause_of(error: BaseException | None) -> str:
+    """Return in one word what kept the log from being written or read."""
+    if isinstance(error, sqlite3.Error):
+        code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR)
+        return _CAUSES.get(code & 0xFF, "io")
+    if isinstance(error, OSError):
+        return _ERRNOS.get(error.errno or 0, "io")
+    return "io"
+
+
+def explained(error: sqlite3.Error | OSError, path: Path) -> LogError:
+    """Return what to raise from this error."""
+    said = error.strerror if isinstance(error, OSError) else None
+    return LogError(
+        f"the cycle log {path} cannot be used: {said or error}",
+        remedy=_REMEDIES[cause_of(error)],
+    )
+
+
+def plausible_year(wall_ms: int) -> int | None:
+    """Return the year, ``None`` for a wall clock that was evidently never set."""
+    if wall_ms < FIRST_PLAUSIBLE_MS:
+        return None
+    return time.gmtime(wall_ms / 1000).tm_year
+
+
+def side_files(path: Path) -> list[Path]:
+    """Return what SQLite keeps beside a file, whether it is there or not."""
+    return [path.with_name(path.name + end) for end in SIDE_FILES]
+
+
+def past_name(path: Path, year: int | None) -> Path:
+    """Return a free name for a file whose year or schema is over."""
+    return _unused(path, f"{path.stem}-{year or 'undated'}", path.suffix)
+
+
+def aside_name(path: Path, why: str, wall_ms: int) -> Path:
+    """Return a free name, with a time stamp, for a file that is set aside."""
+    stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime(wall_ms / 1000))
+    return _unused(path, f"{path.name}.{why}-{stamp}", "")
+
+
+def _unused(path: Path, begin: str, end: str) -> Path:
+    count, found = 1, path.with_name(begin + end)
+    while found.exists():
+        count += 1
+        found = path.with_name(f"{begin}-{count}{end}")
+    return found
+
+
+def past_files(path: Path) -> list[Path]:
+    """Return the files of past years and schemas, oldest first, by their ids."""
+    named = rf"{re.escape(path.stem)}-(\d{{4}}|undated)(-\d+)?{re.escape(path.suffix)}"
+    ended = [(last_readable(file).last_id, file) for file in _siblings(path, named)]
+    return [file for last_id, file in sorted(ended) if last_id]
+
+
+def aside_files(path: Path) -> list[Path]:
+    """Return the files that were set aside, readable or not."""
+    return _siblings(path, rf"{re.escape(path.name)}\.\w+-\d{{8}}T\d{{6}}Z(-\d+)?")
+
+
+def last_before(path: Path) -> Tail:
+    """Return the end of what was written before the file at ``path`` was begun."""
+    tails = map(last_readable, (*past_files(path), *aside_files(path)))
+    return max(tails, key=lambda tail: tail.last_id, default=Tail())
+
+
+def _siblings(path: Path, named: str) -> list[Path]:
+    return sorted(
+        file for file in path.parent.iterdir() if re.fullmatch(named, file.name)
+    )
+
+
+def last_readable(path: Path) -> Tail:
+    """Return the end of a file as far as it can be read, an empty one if not."""
+    try:
+        with opened_to_read(path) as connection:
+            return read_tail(connection)
+    except (LogError, sqlite3.Error):
+        return Tail()
+
+
+def read_tail(connection: sqlite3.Connection) -> Tail:
+    """Return the end of an open file, of whatever schema version."""
+    names = connection.execute(
+        "SELECT name FROM sqlite_schema WHERE type = 'table'"
+    ).fetchall()
+    highest = {
+        name: connection.execute(f'SELECT max("id") FROM "{name}"').fetchone()[0] or 0
+        for (name,) in names
+    }
+    last = connection.execute(
+        'SELECT "number", "digest" FROM "link" ORDER BY "id" DESC LIMIT 1'
+    ).fetchone()
+    dated = connection.execute(
+        'SELECT "wall_ms" FROM "link" WHERE "wall_ms" >= ? ORDER BY "id" LIMIT 1',
+        (FIRST_PLAUSIBLE_MS,),
+    ).fetchone()
+    return Tail(
+        last_id=max(highest.values(), default=0),
+        link=last[1].hex() if last else chain.START,
+        number=last[0] if last else 0,
+        year=plausible_year(dated[0]) if dated else None,
+        was_closed=highest.get("run_end", 0) >= highest.get("run", 0),
+    )
+
+
+@contextmanager
+def opened_to_read(path: Path) -> Iterator[sqlite3.Connection]:
+    """Open a file for reading only, on a read-only disk too.
+
+    Errors: LogError when that cannot be.
+    """
+    if not path.is_file():
+        raise LogError(
+            f"there is no cycle log at {path}",
+            remedy="Name the file, or let the daemon run first.",
+        )
+    try:
+        connection = _connected(path)
+    except sqlite3.Error as error:
+        if cause_of(error) not in ("missing", "read_only"):
+            raise explained(error, path) from error
+        with _from_read_only_folder(path) as connection:
+            yield connection
+        return
+    with closing(connection):
+        yield connection
+
+
+def _connected(path: Path, *, fixed: bool = False) -> sqlite3.Connection:
+    uri = f"{path.resolve().as_uri()}?mode=ro{'&immutable=1' if fixed else ''}"
+    connection = sqlite3.connect(
+        uri, uri=True, isolation_level=None, timeout=5.0, check_same_thread=False
+    )
+    try:
+        connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    except sqlite3.Error:
+        connection.close()
+        raise
+    return connection
+
+
+@contextmanager
+def _from_read_only_folder(path: Path) -> Iterator[sqlite3.Connection]:
+    """Open a file beside which SQLite may not make its shared memory.
+
+    Without a WAL the file is all there is. With one, both are copied: SQLite would
+    leave out what is in the WAL only.
+    """
+    wal = path.with_name(path.name + "-wal")
+    try:
+        if not wal.exists() or wal.stat().st_size == 0:
+            with closing(_connected(path, fixed=True)) as connection:
+                yield connection
+            return
+        with tempfile.TemporaryDirectory(prefix="tidegate-") as folder:
+            copy = Path(folder) / path.name
+            shutil.copyfile(wal, copy.with_name(wal.name))
+            shutil.copyfile(path, copy)
+            with closing(_connected(copy)) as connection:
+                yield connection
+    except (sqlite3.Error, OSError) as error:
+        raise explained(error, path) from error

@@ -1,0 +1,172 @@
+r"""The tables of the cycle log, and the line that stands for a row in the chain.
+
+The file is SQLite with ``application_id`` 0x74696465 and the schema's version as
+``user_version``. Every table is STRICT: a column holds whole numbers or text, nothing
+else, and ``id`` is its integer primary key. The one exception is ``link.digest``,
+32 bytes.
+
+The line of a row is: id, table name, then the columns in schema order without the id
+(and without ``link.digest``), parted by a tab. A number is written in decimal, null
+as ``\N``, text as it is with four escapes: backslash ``\\``, tab ``\t``, line feed
+``\n``, carriage return ``\r``. The encoding is UTF-8; the line feed that ends a line
+is added where lines are hashed.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from functools import cache
+from types import NoneType
+from typing import Any, Final, get_args, get_type_hints
+
+from tidegate.cyclelog.rows import LinkRow, Row
+from tidegate.errors import LogError
+
+APPLICATION_ID: Final = 0x74696465  # "tide"
+VERSION: Final = 1
+
+Cell = int | str | bytes | None
+
+_ESCAPES: Final = str.maketrans({"\\": "\\\\", "\t": "\\t", "\n": "\\n", "\r": "\\r"})
+SMALLEST: Final = -(2**63)
+LARGEST: Final = 2**63 - 1
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column: its name, the Python type of its values, and whether null is one."""
+
+    name: str
+    kind: type
+    nullable: bool
+
+    @property
+    def sql(self) -> str:
+        """The column's definition."""
+        typed = {int: "INTEGER", bool: "INTEGER", str: "TEXT", bytes: "BLOB"}
+        return f'"{self.name}" {typed[self.kind]}{"" if self.nullable else " NOT NULL"}'
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One table and the row class that it holds."""
+
+    name: str
+    row: type[Row] | type[LinkRow]
+    columns: tuple[Column, ...]
+
+    @property
+    def create(self) -> str:
+        """The statement that makes the table."""
+        columns = ", ".join(column.sql for column in self.columns)
+        return (
+            f'CREATE TABLE "{self.name}" ("id" INTEGER PRIMARY KEY, {columns}) STRICT'
+        )
+
+    @property
+    def insert(self) -> str:
+        """The statement that adds a row."""
+        marks = ", ".join("?" * (len(self.columns) + 1))
+        return f'INSERT INTO "{self.name}" VALUES ({marks})'
+
+    @property
+    def select(self) -> str:
+        """The beginning of a query for whole rows, id first."""
+        names = ", ".join(f'"{column.name}"' for column in self.columns)
+        return f'SELECT "id", {names} FROM "{self.name}"'
+
+
+def _table(row: type[Row] | type[LinkRow]) -> Table:
+    name = re.sub(r"(?<=[a-z])(?=[A-Z])", "_", row.__name__.removesuffix("Row")).lower()
+    hints = get_type_hints(row)
+    return Table(
+        name=name,
+        row=row,
+        columns=tuple(_column(row, field.name, hints) for field in fields(row)),
+    )
+
+
+def _column(row: type, name: str, hints: dict[str, Any]) -> Column:
+    if row is LinkRow and name == "digest":
+        return Column(name, bytes, nullable=False)
+    members = get_args(hints[name]) or (hints[name],)
+    (kind,) = (member for member in members if member is not NoneType)
+    return Column(name, kind, nullable=NoneType in members)
+
+
+TABLES: Final = {table.name: table for table in map(_table, (*get_args(Row), LinkRow))}
+TABLE_OF: Final[dict[type, Table]] = {table.row: table for table in TABLES.values()}
+LINK: Final = TABLE_OF[LinkRow]
+
+
+@cache
+def tables(version: int) -> tuple[Table, ...]:
+    """Return the tables of a schema version, for reading.
+
+    Errors: LogError for a version that this tidegate does not know.
+    """
+    if version != VERSION:
+        raise LogError(
+            f"the cycle log has schema version {version}, known is {VERSION}",
+            remedy="Read it with the tidegate that wrote it, or a newer one.",
+        )
+    return tuple(TABLES.values())
+
+
+def cells(row: Row | LinkRow) -> tuple[Cell, ...]:
+    """Return the columns of a row as they are stored."""
+    return tuple(
+        bytes.fromhex(getattr(row, column.name))
+        if column.kind is bytes
+        else storable(getattr(row, column.name))
+        for column in TABLE_OF[type(row)].columns
+    )
+
+
+def storable(value: int | str | None) -> Cell:
+    """Return a value as SQLite can hold it and any program can read it back.
+
+    A number beyond 64 bits becomes the nearest one, a character that UTF-8 cannot
+    hold its escape, and NUL, where other programs end a text, its symbol.
+    """
+    if value is None:
+        return None
+    if isinstance(value, int):
+        return min(max(int(value), SMALLEST), LARGEST)
+    text = str(value).encode("utf-8", "backslashreplace").decode("utf-8")
+    return text.replace("\0", "\N{SYMBOL FOR NULL}")
+
+
+def row_of(table: Table, stored: Sequence[Any]) -> Row | LinkRow:
+    """Return the row that these columns (without the id) are."""
+    values = {
+        column.name: _value(column, cell)
+        for column, cell in zip(table.columns, stored, strict=True)
+    }
+    return table.row(**values)
+
+
+def _value(column: Column, cell: Any) -> Any:
+    if cell is None:
+        return None
+    if column.kind is bytes:
+        return cell.hex()
+    return bool(cell) if column.kind is bool else cell
+
+
+def line(row_id: int, table: Table, stored: Sequence[Cell]) -> str:
+    """Return the line of a row for the chain."""
+    shown = [
+        _shown(cell)
+        for column, cell in zip(table.columns, stored, strict=True)
+        if column.kind is not bytes
+    ]
+    return "\t".join([str(row_id), table.name, *shown])
+
+
+def _shown(cell: Cell) -> str:
+    if cell is None:
+        return "\\N"
+    return cell.translate(_ESCAPES) if isinstance(cell, str) else str(cell)
