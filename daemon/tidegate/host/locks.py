@@ -1,0 +1,185 @@
+"""One master for each relay: a second tidegate is told who holds it.
+
+The lock is ``flock`` on a small file, so the kernel releases it when its process
+dies, however it dies. The file lies in the lock folder and is named after the device
+number of a device node (so every link to one port is one lock), else after a digest
+of the target. The node itself is not locked here: opening a serial port just for
+that would raise DTR and reset many boards, and pyserial's ``exclusive`` takes its own
+``flock`` on the node, which ours would refuse. So on serial ports pyserial keeps
+strangers out, and this lock says which tidegate was first.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import fcntl
+import hashlib
+import os
+import stat
+import sys
+import tempfile
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from tidegate.contract import Target
+from tidegate.errors import Busy, Unavailable
+
+_SYSTEM = Path("/run/tidegate")
+_CREATE = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
+
+
+def lock_folder(environ: Mapping[str, str] = os.environ) -> Path:
+    """Return where locks go: ``$TIDEGATE_LOCKS``, else the system's run folder if
+    it can be written, else the person's, else one in the temporary folder.
+    """
+    if named := environ.get("TIDEGATE_LOCKS"):
+        return Path(named)
+    if os.access(_SYSTEM, os.W_OK):
+        return _SYSTEM
+    if person := environ.get("XDG_RUNTIME_DIR"):
+        return Path(person) / "tidegate"
+    return Path(tempfile.gettempdir()) / f"tidegate-{os.getuid()}"
+
+
+class HeldLock:
+    """A lock that is held until it is released or the process ends."""
+
+    def __init__(self, target: Target, descriptors: list[int]) -> None:
+        self.target = target
+        self._descriptors = descriptors
+
+    @property
+    def held(self) -> bool:
+        """Whether it was not released yet."""
+        return bool(self._descriptors)
+
+    def again(self) -> HeldLock:
+        """Return another hold on the same lock; the last one released frees it."""
+        return HeldLock(self.target, [os.dup(each) for each in self._descriptors])
+
+    def release(self) -> None:
+        """Let go; may be called twice."""
+        while self._descriptors:
+            # The file stays: unlinking it would let two processes lock two files.
+            os.close(self._descriptors.pop())
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.release()
+
+
+def lock_target(target: Target, *, folder: Path | None = None) -> HeldLock:
+    """Become the one master of a relay target, or say who is.
+
+    Where no folder is given, a lock that a system daemon holds in its run folder
+    counts too, although we could not write there.
+    Errors: Busy, another process (or this one) holds it; Unavailable, no lock file
+    can be made.
+    """
+    name = f"{_name(target)}.lock"
+    own = lock_folder() if folder is None else folder
+    held = HeldLock(target, [])
+    try:
+        _make(own)
+        descriptor = os.open(own / name, _CREATE, 0o644)
+        held._descriptors.append(descriptor)
+        _take(descriptor, target)
+        if folder is None and "TIDEGATE_LOCKS" not in os.environ and own != _SYSTEM:
+            _take_system(held, name)
+        _sign(descriptor)
+    except OSError as error:
+        held.release()
+        raise Unavailable(
+            f"no lock file in {own} ({error.strerror})",
+            target=str(target),
+            remedy="Name a folder that can be written in TIDEGATE_LOCKS",
+        ) from error
+    except Busy:
+        held.release()
+        raise
+    return held
+
+
+def _name(target: Target) -> str:
+    """Return what names this target, the same for every path to one device."""
+    with contextlib.suppress(OSError, ValueError):  # absent, or not a path at all
+        node = Path(target.link).stat()
+        if stat.S_ISCHR(node.st_mode):
+            # A node is one board, whatever the channel: its bytes must not mix.
+            return f"device-{os.major(node.st_rdev)}-{os.minor(node.st_rdev)}"
+    digest = hashlib.sha256(f"{target.link}\0{target.channel}".encode(errors="replace"))
+    return f"target-{digest.hexdigest()[:32]}"
+
+
+def _make(folder: Path) -> None:
+    folder.mkdir(mode=0o755, parents=True, exist_ok=True)
+    owner = folder.lstat().st_uid
+    if owner not in (os.getuid(), 0):
+        # In a shared temporary folder anyone could have put it there.
+        raise PermissionError(errno.EPERM, f"belongs to user {owner}", str(folder))
+
+
+def _take(descriptor: int, target: Target) -> None:
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError as error:
+        raise Busy(
+            f"in use by {_holder(descriptor)}",
+            target=str(target),
+            remedy="Stop that one first",
+        ) from error
+
+
+def _take_system(held: HeldLock, name: str) -> None:
+    with contextlib.suppress(FileNotFoundError, PermissionError):
+        # Reading is enough to take a lock; absent is: no daemon ever held it.
+        descriptor = os.open(_SYSTEM / name, os.O_RDONLY | os.O_CLOEXEC)
+        held._descriptors.append(descriptor)
+        _take(descriptor, held.target)
+
+
+def _sign(descriptor: int) -> None:
+    since = datetime.now(UTC).isoformat(timespec="seconds")
+    program = " ".join([Path(sys.argv[0]).name, *sys.argv[1:2]])
+    os.ftruncate(descriptor, 0)
+    text = f"{os.getpid()}\n{program}\n{since}\n"
+    os.pwrite(descriptor, text.encode(errors="replace"), 0)
+
+
+def _holder(descriptor: int) -> str:
+    lines = os.pread(descriptor, 4096, 0).decode(errors="replace").splitlines()
+    if len(lines) != 3 or not Path("/proc", lines[0]).exists():
+        # Not signed yet, or the text is that of one who died.
+        return "another tidegate"
+    pid, program, since = lines
+    return f"{program} (process {pid}, since {since})"
+
+
+class Locks:
+    """The locks of this process: its own stations share them, others are refused."""
+
+    def __init__(self, folder: Path | None = None) -> None:
+        self._folder = folder
+        self._held: dict[str, list[HeldLock]] = {}
+
+    def take(self, target: Target) -> HeldLock:
+        """Hold the target, together with those of this process that hold it already.
+
+        Errors: those of ``lock_target``.
+        """
+        name = _name(target)
+        holds = [hold for hold in self._held.get(name, []) if hold.held]
+        new = holds[0].again() if holds else lock_target(target, folder=self._folder)
+        self._held[name] = [*holds, new]
+        return new

@@ -1,0 +1,200 @@
+"""One master for each relay, among real processes and on real device nodes."""
+
+import os
+import re
+import signal
+import subprocess
+import sys
+
+import pytest
+import serial
+
+from tidegate.contract import Target
+from tidegate.errors import Busy, Unavailable
+from tidegate.host import Locks, lock_folder, lock_target, locks
+
+HOLDER = """
+import sys
+from pathlib import Path
+from tidegate.contract import Target
+from tidegate.host import lock_target
+
+sys.argv = ["/opt/somewhere/tidegate", "run", "--config", "x"]
+held = lock_target(Target(sys.stdin.readline().strip(), "1"), folder=Path(FOLDER))
+print("held", flush=True)
+sys.stdin.read()
+"""
+
+
+@pytest.fixture
+def other_master(tmp_path):
+    """Start a second process that holds a target in ``tmp_path``."""
+    started = []
+
+    def start(link):
+        process = subprocess.Popen(
+            [sys.executable, "-c", HOLDER.replace("FOLDER", repr(str(tmp_path)))],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
+        )
+        started.append(process)
+        process.stdin.write(f"{link}\n")
+        process.stdin.flush()
+        assert process.stdout.readline() == "held\n"
+        return process
+
+    yield start
+    for process in started:
+        process.kill()
+        process.communicate(timeout=10)
+
+
+@pytest.fixture
+def pty():
+    """A pseudo-terminal: a character device like a serial port."""
+    master, slave = os.openpty()
+    yield os.ttyname(slave)
+    os.close(master)
+    os.close(slave)
+
+
+def test_the_second_process_is_told_who_holds_it(other_master, tmp_path):
+    process = other_master("relay.example:502")
+
+    with pytest.raises(Busy) as caught:
+        lock_target(Target("relay.example:502", "1"), folder=tmp_path)
+
+    text = str(caught.value)
+    assert f"in use by tidegate run (process {process.pid}, since " in text
+    assert re.search(r"since \d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\+00:00", text)
+    assert "Stop that one first" in text
+
+
+def test_the_kernel_frees_the_lock_of_the_dead(other_master, tmp_path):
+    process = other_master("relay.example:502")
+    process.send_signal(signal.SIGKILL)
+    process.wait(timeout=10)
+
+    with lock_target(Target("relay.example:502", "1"), folder=tmp_path) as lock:
+        assert lock.held
+    assert not lock.held
+
+
+def test_every_path_to_a_node_and_every_channel_is_one_lock(
+    other_master, tmp_path, pty
+):
+    by_path = tmp_path / "by-path-0"
+    by_path.symlink_to(pty)
+    other_master(by_path)
+
+    with pytest.raises(Busy):
+        lock_target(Target(pty, "2"), folder=tmp_path)
+
+
+def test_channels_of_what_is_no_node_are_locks_of_their_own(other_master, tmp_path):
+    other_master("relay.example:502")
+    with lock_target(Target("relay.example:502", "2"), folder=tmp_path) as lock:
+        assert lock.held
+
+
+def test_our_lock_does_not_refuse_pyserials_own(tmp_path, pty):
+    """pyserial 3.5 takes flock on the node for ``exclusive``; ours must not block it,
+    and it must still refuse a second opener.
+    """
+    with (
+        lock_target(Target(pty), folder=tmp_path),
+        serial.Serial(pty, exclusive=True),
+        pytest.raises(serial.SerialException, match="exclusively lock"),
+    ):
+        serial.Serial(pty, exclusive=True)
+
+
+def test_a_holder_who_has_not_signed_or_died_is_not_named(tmp_path):
+    target = Target("relay.example:502")
+    with lock_target(target, folder=tmp_path):
+        (file,) = tmp_path.iterdir()
+        for text in ("", "999999999\ntidegate run\n2026-03-02T06:00:00+00:00\n"):
+            file.write_text(text)
+            with pytest.raises(Busy, match="in use by another tidegate"):
+                lock_target(target, folder=tmp_path)
+
+
+def test_stations_of_one_process_share_a_lock(tmp_path, pty):
+    mine, stranger = Locks(tmp_path), Locks(tmp_path)
+    first, second = mine.take(Target(pty, "1")), mine.take(Target(pty, "2"))
+
+    first.release()
+    first.release()  # may be called twice
+    with pytest.raises(Busy):
+        stranger.take(Target(pty, "3"))
+    second.release()
+    stranger.take(Target(pty, "3")).release()
+    mine.take(Target(pty, "1")).release()
+
+
+def test_a_folder_that_cannot_be_is_plainly_said(tmp_path):
+    file = tmp_path / "file"
+    file.touch()
+    with pytest.raises(Unavailable, match="TIDEGATE_LOCKS"):
+        lock_target(Target("x"), folder=file / "locks")
+
+
+@pytest.mark.skipif(os.getuid() != 0, reason="only root can give a folder away")
+def test_a_folder_of_someone_else_is_not_trusted(tmp_path):
+    os.chown(tmp_path, 65534, 65534)
+    with pytest.raises(Unavailable, match="belongs to user 65534"):
+        lock_target(Target("x"), folder=tmp_path)
+
+
+def test_a_link_planted_as_lock_file_is_not_followed(tmp_path):
+    """Who runs as root must not be led to write elsewhere."""
+    target, victim = Target("x"), tmp_path / "victim"
+    lock_target(target, folder=tmp_path / "locks").release()
+    (file,) = (tmp_path / "locks").iterdir()
+    file.unlink()
+    victim.write_text("precious")
+    file.symlink_to(victim)
+
+    with pytest.raises(Unavailable):
+        lock_target(target, folder=tmp_path / "locks")
+    assert victim.read_text() == "precious"
+
+
+@pytest.mark.parametrize(
+    ("environ", "writable", "want"),
+    [
+        ({"TIDEGATE_LOCKS": "/a", "XDG_RUNTIME_DIR": "/b"}, True, "/a"),
+        ({"XDG_RUNTIME_DIR": "/b"}, True, "SYSTEM"),
+        ({"XDG_RUNTIME_DIR": "/b"}, False, "/b/tidegate"),
+        ({}, False, "TEMP"),
+    ],
+)
+def test_folder(environ, writable, want, tmp_path, monkeypatch):
+    system = tmp_path / "run"
+    if writable:
+        system.mkdir()
+    monkeypatch.setattr(locks, "_SYSTEM", system)
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    own = tmp_path / f"tidegate-{os.getuid()}"
+    want = {"SYSTEM": str(system), "TEMP": str(own)}.get(want, want)
+    assert str(lock_folder(environ)) == want
+
+
+def test_a_system_daemons_lock_counts_for_a_person(other_master, tmp_path, monkeypatch):
+    """A person's ``prove`` cannot write in the run folder, and need not."""
+    process = other_master("relay.example:502")
+    monkeypatch.delenv("TIDEGATE_LOCKS", raising=False)
+    monkeypatch.setattr(locks, "_SYSTEM", tmp_path)
+    monkeypatch.setattr(locks, "lock_folder", lambda: tmp_path / "person")
+    target = Target("relay.example:502", "1")
+
+    with pytest.raises(Busy, match=f"process {process.pid}"):
+        lock_target(target)
+    process.kill()
+    process.wait(timeout=10)
+    with lock_target(target), pytest.raises(Busy):
+        lock_target(target, folder=tmp_path)
+    with lock_target(Target("never held")) as lock:
+        assert lock.held
