@@ -1,0 +1,1 @@
+"""Gauges: what reads the battery."""

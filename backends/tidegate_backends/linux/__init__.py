@@ -1,0 +1,1 @@
+"""What several backends need of Linux itself: its folders and its events."""

@@ -1,0 +1,1 @@
+"""Relays: what opens and closes the supply."""

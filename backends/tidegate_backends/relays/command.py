@@ -1,0 +1,261 @@
+"""A program as a relay: one command for on, one for off, perhaps one that tells.
+
+``on`` and ``off`` mean the supply, whatever the program does to bring it about; exit
+0 is done, anything else is a refusal told in the first line of stderr. ``read``
+prints ``on`` or ``off``.
+
+A program runs in a session of its own. It is killed with all its children at its
+limit, when the call is cancelled and when the relay is closed; what it leaves behind
+when it ends is killed too: a late "off" must not land after an "on".
+"""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import os
+import shutil
+import signal
+from asyncio.subprocess import DEVNULL, PIPE
+from typing import Annotated, Final, Literal
+
+from pydantic import Field, StringConstraints
+
+from tidegate.contract import (
+    Backend,
+    Host,
+    Readback,
+    Relay,
+    RelayFacts,
+    RelaySettings,
+    Target,
+)
+from tidegate.core.reading import Supply
+from tidegate.errors import Malformed, Refused, Unavailable, Unsupported
+from tidegate_backends.seconds import Seconds
+
+# Engineering choice, no source: a small program on a busy single-board computer.
+LATENCY_S: Final = 1.0
+# More than this of what a program prints is read and thrown away.
+KEPT_BYTES: Final = 4096
+
+Argument = Annotated[str, StringConstraints(pattern=r"^[^\x00]*$")]
+Command = Annotated[tuple[Argument, ...], Field(min_length=1)]
+
+
+class Settings(RelaySettings):
+    """Argument lists; no shell is involved."""
+
+    kind: Literal["command"] = "command"
+    on: Command = Field(description="turns the supply on")
+    off: Command = Field(description="turns the supply off")
+    read: Command | None = Field(default=None, description="prints on or off")
+    limit: Annotated[Seconds, Field(gt=0, le=60)] = Field(
+        default=10.0, description="a program that runs longer is killed"
+    )
+
+    def target(self) -> Target:
+        # The same program with the same arguments moves the same contact.
+        digest = hashlib.sha256("\0".join(self.on).encode()).hexdigest()
+        return Target(f"command:{digest[:16]}")
+
+
+class CommandRelay(Relay):
+    """Runs one program a call. Errors: Refused, Unavailable, Malformed, Unsupported."""
+
+    def __init__(self, settings: Settings, host: Host) -> None:
+        self._settings = settings
+        self._running: set[_Program] = set()
+        self._starting = asyncio.Lock()
+        self._is_open = False
+
+    @property
+    def facts(self) -> RelayFacts:
+        return RelayFacts(
+            readback=Readback.LATCH if self._settings.read else Readback.NONE,
+            reopen_disturbs=False,
+            latency_s=LATENCY_S,
+            fails_on=self._settings.contact == "normally-closed",
+        )
+
+    async def open(self) -> None:
+        wanted = (self._settings.on, self._settings.off, self._settings.read)
+        for command in wanted:
+            if command is not None and shutil.which(command[0]) is None:
+                raise _not_runnable(command)
+        self._is_open = True
+
+    async def close(self) -> None:
+        self._is_open = False
+        async with self._starting:
+            # Whatever was about to start is among those that run by now.
+            running = tuple(self._running)
+        for program in running:
+            await program.end()
+
+    async def set(self, supply: Supply) -> None:
+        on = supply is Supply.ON
+        await self._run(self._settings.on if on else self._settings.off)
+
+    async def get(self) -> Supply | None:
+        if self._settings.read is None:
+            self._check_open(self._settings.on)
+            return None
+        told = (await self._run(self._settings.read)).strip()
+        try:
+            return Supply(told.lower())
+        except ValueError as error:
+            raise Malformed(
+                f"printed {told[:40]!r} where on or off was expected",
+                target=self._settings.read[0],
+                remedy="Make the program print one word: on or off.",
+            ) from error
+
+    async def _run(self, command: Command) -> str:
+        """Return what the program prints, once it ended well."""
+        program = await self._started(command)
+        try:
+            async with asyncio.timeout(self._settings.limit):
+                await program.ended.wait()
+        except TimeoutError as error:
+            raise Unavailable(
+                f"the program did not end within {self._settings.limit:g} s",
+                target=command[0],
+                remedy="Run it by hand to see what it waits for.",
+            ) from error
+        finally:
+            await program.end()
+            self._running.discard(program)
+        _judge(command, program)
+        return program.said(1)
+
+    async def _started(self, command: Command) -> _Program:
+        """Return the program, known to ``close`` from its beginning on."""
+        async with self._starting:
+            self._check_open(command)
+            starting = asyncio.ensure_future(_start(command))
+            try:
+                program = await asyncio.shield(starting)
+            except asyncio.CancelledError:
+                await (await starting).end()
+                raise
+            self._running.add(program)
+        return program
+
+    def _check_open(self, command: Command) -> None:
+        if not self._is_open:
+            raise Unavailable(
+                "the relay is not open", target=command[0], remedy="Open it first."
+            )
+
+
+class _Program(asyncio.SubprocessProtocol):
+    """A running program and the beginning of what it says.
+
+    ``ended`` is set when it ended and nobody holds its output any more.
+    """
+
+    def __init__(self) -> None:
+        self.ended = asyncio.Event()
+        self._exited = asyncio.Event()
+        self.code: int | None = None
+        self._kept = {1: bytearray(), 2: bytearray()}
+        self._transport: asyncio.SubprocessTransport | None = None
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.SubprocessTransport)
+        self._transport = transport
+
+    def pipe_data_received(self, fd: int, data: bytes) -> None:
+        kept = self._kept[fd]
+        kept += data[: KEPT_BYTES - len(kept)]
+
+    def process_exited(self) -> None:
+        self._kill()
+        self._exited.set()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        assert self._transport is not None
+        self.code = self._transport.get_returncode()
+        self.ended.set()
+
+    def said(self, fd: int) -> str:
+        """Return the kept output: 1 is stdout, 2 is stderr."""
+        return self._kept[fd].decode(errors="replace")
+
+    async def end(self) -> None:
+        """Kill what is left of the program and its children, and reap it."""
+        assert self._transport is not None
+        if not self._kill() and self._transport.get_returncode() is None:
+            # Only the other user can end it; asyncio reaps it when that happens.
+            return
+        # Only then may the transport close: it would reap the program itself, and
+        # its exit code would be lost.
+        await self._exited.wait()
+        self._transport.close()
+        await self.ended.wait()
+
+    def _kill(self) -> bool:
+        """Kill the session; false where it runs as another user."""
+        assert self._transport is not None
+        try:
+            os.killpg(self._transport.get_pid(), signal.SIGKILL)
+        except ProcessLookupError:
+            return True  # nothing is left, as a rule
+        except PermissionError:
+            return False
+        return True
+
+
+def _judge(command: Command, program: _Program) -> None:
+    """Raise what the program's exit code means, if it is not 0."""
+    if program.code == 0:
+        return
+    lines = (line.strip() for line in program.said(2).splitlines())
+    said = next((line for line in lines if line), "nothing on stderr")
+    if program.code is None or program.code < 0:
+        number = 0 if program.code is None else -program.code
+        raise Unavailable(
+            f"the program was ended by signal {number} ({said})",
+            target=command[0],
+            remedy="Run it by hand to see why it ends.",
+        )
+    raise Refused(
+        f"exit {program.code}: {said}",
+        target=command[0],
+        remedy="Run the program by hand as the user of this service.",
+    )
+
+
+async def _start(command: Command) -> _Program:
+    loop = asyncio.get_running_loop()
+    try:
+        _, program = await loop.subprocess_exec(
+            _Program,
+            *command,
+            stdin=DEVNULL,
+            stdout=PIPE,
+            stderr=PIPE,
+            start_new_session=True,
+        )
+    except (FileNotFoundError, PermissionError) as error:
+        raise _not_runnable(command) from error
+    except OSError as error:
+        # No memory, no process slots, or a file that is no program for this machine.
+        raise Unavailable(
+            f"the program does not start ({error.strerror})",
+            target=command[0],
+            remedy="Run it by hand as the user of this service.",
+        ) from error
+    return program
+
+
+def _not_runnable(command: Command) -> Unsupported:
+    return Unsupported(
+        "there is no such program that may be run",
+        target=command[0],
+        remedy="Give its full path in the settings and make it executable.",
+    )
+
+
+BACKEND = Backend(kind="command", settings=Settings, make=CommandRelay)

@@ -1,0 +1,280 @@
+"""A relay board that takes four-byte frames on a serial port.
+
+At open the board is asked for the state of the channel. A board that answers is
+commanded with the answered operations, and its latch can be read back; one that
+sends our own bytes back is believed to have heard; any other is written to blindly.
+The latch tells what the coil was told, never whether the supply followed.
+
+Opening the port may make a board move its contacts (``serial_port``), so the stations
+on one board share it: one link, one thread, one call at a time. A channel that does
+not answer leaves the port open for the others.
+
+Source: the frames, as in ``wire/four_byte.py``.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable
+from typing import Annotated, Final, Literal
+
+from pydantic import Field
+
+from tidegate.contract import (
+    Backend,
+    Host,
+    Readback,
+    Relay,
+    RelayFacts,
+    RelaySettings,
+    SharedLink,
+    Target,
+    Worker,
+    energised,
+)
+from tidegate.core.reading import Supply
+from tidegate.errors import Malformed, Refused, Unavailable, Unsupported
+from tidegate_backends.seconds import Seconds
+from tidegate_backends.serial_port import SerialPort
+from tidegate_backends.wire import four_byte
+from tidegate_backends.wire.four_byte import LENGTH, Op
+
+# From the end of the frame to the settled contact: engineering choice, no source.
+LATENCY_S: Final = 0.1
+
+_PLAIN: Final = {False: Op.OFF, True: Op.ON}
+_ANSWERED: Final = {False: Op.OFF_ANSWERED, True: Op.ON_ANSWERED}
+_WORD: Final = {False: "released", True: "driven"}
+
+
+class Settings(RelaySettings):
+    """One channel of a board on a serial port."""
+
+    kind: Literal["serial-frame"] = "serial-frame"
+    port: str = Field(
+        pattern=r"^/.", description="device path; best one of /dev/serial/by-path"
+    )
+    channel: int = Field(
+        default=1, ge=four_byte.FIRST_CHANNEL, le=four_byte.LAST_CHANNEL
+    )
+    baud: int = Field(default=9600, gt=0, description="8 data bits, no parity, 1 stop")
+    limit: Annotated[Seconds, Field(gt=0, le=2)] = Field(
+        default=0.5, description="how long to wait for an answer"
+    )
+    # Public programs for these boards rest 50 to 100 ms between frames.
+    pause: Annotated[Seconds, Field(ge=0, le=1)] = Field(
+        default=0.06, description="rest between two frames on one port"
+    )
+
+    def target(self) -> Target:
+        # Not resolved: what a by-path name points to changes with every re-plug.
+        return Target(os.path.normpath(self.port), str(self.channel))
+
+
+class SerialFrameRelay(Relay):
+    """One channel. Errors: Unavailable, Refused, Malformed; at open also Busy."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        host: Host,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], None] = time.sleep,
+    ) -> None:
+        self._settings = settings
+        self._host = host
+        self._clock = clock
+        self._sleep = sleep
+        self._target = str(settings.target())
+        self._key = f"serial:{settings.target().link}"
+        self._port: SerialPort | None = None
+        self._readback = Readback.NONE
+
+    @property
+    def facts(self) -> RelayFacts:
+        return RelayFacts(
+            readback=self._readback,
+            reopen_disturbs=True,
+            latency_s=LATENCY_S,
+            fails_on=self._settings.contact == "normally-closed",
+        )
+
+    async def open(self) -> None:
+        if self._port is not None:
+            return
+        self._port = await self._host.share(self._key, self._open_port)
+        try:
+            self._check_baud(self._port)
+            self._readback = await self._worker().call(self._probe, self._port)
+        except BaseException:
+            await self.close()
+            raise
+
+    async def close(self) -> None:
+        port, self._port = self._port, None
+        self._readback = Readback.NONE
+        if port is not None:
+            await self._host.release(self._key)
+
+    async def set(self, supply: Supply) -> None:
+        await self._worker().call(self._switch, self._opened(), supply)
+
+    async def get(self) -> Supply | None:
+        port = self._opened()
+        if self._readback < Readback.LATCH:
+            return None
+        driven = await self._worker().call(self._query, port)
+        matches = driven == energised(Supply.ON, self._settings.contact)
+        return Supply.ON if matches else Supply.OFF
+
+    def _check_baud(self, port: SerialPort) -> None:
+        if port.baud != self._settings.baud:
+            raise Unsupported(
+                f"another station opened this port at {port.baud} baud, "
+                f"not {self._settings.baud}",
+                target=self._target,
+                remedy="Give all stations on one board the same baud.",
+            )
+
+    def _worker(self) -> Worker:
+        return self._host.worker(self._key)
+
+    def _opened(self) -> SerialPort:
+        if self._port is None:
+            raise Unavailable(
+                "the relay is not open", target=self._target, remedy="Open it first."
+            )
+        return self._port
+
+    async def _open_port(self) -> SharedLink[SerialPort]:
+        worker = self._worker()
+        port = SerialPort(
+            self._settings.port,
+            baud=self._settings.baud,
+            pause_s=self._settings.pause,
+            clock=self._clock,
+            sleep=self._sleep,
+        )
+
+        async def close() -> None:
+            await worker.call(port.retire)
+
+        try:
+            await worker.call(port.open)
+        except BaseException:
+            # Cancelled half-way, the thread may yet open the port: take it back.
+            await close()
+            raise
+        return SharedLink(port, close)
+
+    # What follows runs in the link's thread.
+
+    def _probe(self, port: SerialPort) -> Readback:
+        """Return what the board can tell about itself.
+
+        Anything but a clean answer means blind writing, so that "on" stays possible
+        on a board that is hard to understand. Asked twice, for the grade will stick.
+        """
+        for _ in range(2):
+            try:
+                self._ask(port, Op.QUERY)
+            except four_byte.Echo:
+                return Readback.ECHO
+            except (four_byte.FrameError, _Silent):
+                continue
+            return Readback.LATCH
+        return Readback.NONE
+
+    def _switch(self, port: SerialPort, supply: Supply) -> None:
+        driven = energised(supply, self._settings.contact)
+        if self._readback is Readback.LATCH:
+            self._twice(lambda: self._confirmed(port, driven))
+        elif self._readback is Readback.ECHO:
+            self._twice(lambda: self._echoed(port, _PLAIN[driven]))
+        else:
+            with port.watched(limit_s=self._settings.limit, target=self._target) as s:
+                port.send(s, self._frame(_PLAIN[driven]))
+
+    def _query(self, port: SerialPort) -> bool:
+        return self._twice(lambda: self._ask(port, Op.QUERY))
+
+    def _ask(self, port: SerialPort, op: Op) -> bool:
+        """Return the coil from the answer. Errors: FrameError, _Silent."""
+        request = self._frame(op)
+        answer = self._exchange(port, request)
+        return four_byte.state(answer, asked=request)
+
+    def _confirmed(self, port: SerialPort, driven: bool) -> bool:
+        told = self._ask(port, _ANSWERED[driven])
+        if told != driven:
+            raise _OtherState(f"was told {_WORD[driven]} and reports {_WORD[told]}")
+        return told
+
+    def _echoed(self, port: SerialPort, op: Op) -> bool:
+        request = self._frame(op)
+        answer = self._exchange(port, request)
+        if answer != request:
+            raise four_byte.Garbled(f"not what was sent came back: {answer.hex(' ')}")
+        return True
+
+    def _exchange(self, port: SerialPort, request: bytes) -> bytes:
+        """Return all that comes back to one request. Errors: _Silent."""
+        with port.watched(limit_s=self._settings.limit, target=self._target) as line:
+            port.send(line, request)
+            answer = line.read(LENGTH)
+            if answer == request and request[2] not in _PLAIN.values():
+                # A line that echoes brings the answer after the echo, or none.
+                answer = line.read(LENGTH) or answer
+            # Bytes beyond a frame mean that this one may be an old one: refused.
+            answer += line.read(line.in_waiting)
+        if not answer:
+            raise _Silent
+        return answer
+
+    def _frame(self, op: Op) -> bytes:
+        return four_byte.encode(self._settings.channel, op)
+
+    def _twice(self, attempt: Callable[[], bool]) -> bool:
+        """Return what an attempt yields; a spoiled answer earns one repeat.
+
+        Every request may be repeated: none of them toggles.
+        """
+        try:
+            try:
+                return attempt()
+            except (four_byte.FrameError, _OtherState):
+                return attempt()
+        except _Silent as silent:
+            raise Unavailable(
+                f"the board did not answer within {self._settings.limit:g} s",
+                target=self._target,
+                remedy="Check the board and its cable; unplug it and plug it in again.",
+            ) from silent
+        except _OtherState as other:
+            raise Refused(
+                f"the board {other}",
+                target=self._target,
+                remedy="It does not hold what it is told: check its power, or change "
+                "the board.",
+            ) from other
+        except four_byte.FrameError as error:
+            raise Malformed(
+                f"two answers in a row are not those of a four-byte board ({error})",
+                target=self._target,
+                remedy="Check baud and channel, and that nothing else uses the port.",
+            ) from error
+
+
+class _Silent(Exception):
+    """No byte came within the limit."""
+
+
+class _OtherState(Exception):
+    """The board reports another state than the one it was told."""
+
+
+BACKEND = Backend(
+    kind="serial-frame", settings=Settings, make=SerialFrameRelay, extra="serial"
+)

@@ -1,0 +1,1 @@
+"""Wire protocols as pure functions between bytes and values."""
