@@ -1,0 +1,1 @@
+"""The command line: one module a command; it parses, calls, prints, nothing else."""

@@ -1,0 +1,126 @@
+"""``tidegate COMMAND``: finds the command, imports only that, ends with its code."""
+
+from __future__ import annotations
+
+import difflib
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from typing import Any, Final, NoReturn
+
+import click
+
+from tidegate import __version__
+from tidegate.cli.exits import Code, fail
+
+# One line each, so that the list of commands imports none of them. The module of a
+# command has its name and offers it as ``command``.
+COMMANDS: Final = {
+    "demo": "A week of the real daemon on a simulated device, in virtual time.",
+    "run": "The daemon, in the foreground.",
+    "restore": "Supply on, for every station or one, without a daemon.",
+    "read": "One reading of a station, raw and judged.",
+    "settings": "Check the settings, show where each value is from, print the schema.",
+}
+
+INTERRUPTED: Final = 130  # 128 + SIGINT, as shells say it
+
+
+class _ReaderGone(Exception):
+    """Whoever read our output went away; click would end with 1, which is a no."""
+
+
+class Commands(click.Group):
+    """The group of all commands, each imported when it is used."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"tidegate.cli.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            close = difflib.get_close_matches(args[0], COMMANDS, n=1, cutoff=0.5)
+            hint = f" Did you mean {close[0]}?" if close else ""
+            ctx.fail(f"There is no command {args[0]!r}.{hint}")
+        return super().resolve_command(ctx, args)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            result = super().invoke(ctx)
+            sys.stdout.flush()
+        except BrokenPipeError as error:
+            raise _ReaderGone from error
+        return result
+
+    def format_commands(
+        self, ctx: click.Context, formatter: click.HelpFormatter
+    ) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(
+    cls=Commands,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    epilog="A control, not a safeguard: it relies on the device's own charger "
+    "and protection.",
+)
+@click.version_option(__version__, message="tidegate %(version)s")
+def tidegate() -> None:
+    """Keep the battery of a device that never leaves its charger in its window."""
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code; errors end as plain sentences."""
+    try:
+        result = tidegate.main(
+            args=None if arguments is None else list(arguments),
+            prog_name="tidegate",
+            standalone_mode=False,
+            color=_colour(),
+        )
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message(), err=True)
+        return Code.USAGE
+    except click.UsageError as error:
+        click.echo(f"tidegate: {_usage(error)}", err=True)
+        return Code.USAGE
+    except click.ClickException as error:
+        click.echo(f"tidegate: {error.format_message()}", err=True)
+        return Code.USAGE
+    except click.Abort:
+        return INTERRUPTED
+    except _ReaderGone:
+        # Nothing is left to be said to them, and the interpreter must not try to
+        # flush it once more.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return Code.IO
+    except Exception as error:  # noqa: BLE001
+        # The one place where everything ends: a sentence and a code, no traceback.
+        return fail(error)
+    return result if isinstance(result, int) else Code.DONE
+
+
+def main() -> NoReturn:
+    """Run the command line and exit."""
+    sys.exit(int(run()))
+
+
+def _usage(error: click.UsageError) -> str:
+    said = error.format_message()
+    said = said if said.endswith((".", "?", ")")) else f"{said}."
+    path = "tidegate" if error.ctx is None else error.ctx.command_path
+    return f'{said} See "{path} --help".'
+
+
+def _colour() -> bool | None:
+    """Return False where colour is not wanted, None to let the terminal decide."""
+    unwanted = os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb"
+    return False if unwanted else None

@@ -1,0 +1,95 @@
+"""What the commands share: --config, --json, the station argument, output.
+
+stdout is data, stderr is talk.
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from tidegate.settings import Settings
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+_CONFIG = "tidegate.config"
+
+
+def config_option(function: F) -> F:
+    """Add ``--config FILE``; ``load_settings`` finds its value."""
+    return click.option(
+        "--config",
+        type=click.Path(path_type=Path),
+        metavar="FILE",
+        expose_value=False,
+        callback=_keep_config,
+        help="Settings file; else $TIDEGATE_CONFIG, the place for your own settings, "
+        "/etc/tidegate/tidegate.toml.",
+    )(function)
+
+
+def json_option(function: F) -> F:
+    """Add ``--json``, handed to the command as ``as_json``."""
+    return click.option(
+        "--json", "as_json", is_flag=True, help="Print one JSON document."
+    )(function)
+
+
+def station_argument(function: F) -> F:
+    """Add an optional ``STATION``, handed to the command as ``station``."""
+    return click.argument("station", required=False)(function)
+
+
+def config_path(ctx: click.Context) -> Path | None:
+    """Return what ``--config`` named, on this command or one before it."""
+    path: Path | None = ctx.meta.get(_CONFIG)
+    return path
+
+
+def load_settings(ctx: click.Context) -> Settings:
+    """Return the operator's settings. Errors: SettingsError, SettingsMissing."""
+    # pydantic is heavy, and help must be quick.
+    from tidegate import settings
+
+    return settings.load(config_path(ctx))
+
+
+def station_names(settings: Settings, named: str | None) -> list[str]:
+    """Return the station named, or all of them where none is.
+
+    Errors: click.UsageError for a name that is not in the settings, Unsupported for
+    one that this machine cannot run.
+    """
+    if named is None:
+        return list(settings.stations)
+    if named in settings.unsupported:
+        raise settings.unsupported[named]
+    if named in settings.stations:
+        return [named]
+    known = [*settings.stations, *settings.unsupported]
+    close = difflib.get_close_matches(named, known, n=1, cutoff=0.5)
+    hint = f"did you mean {close[0]}?" if close else f"there are {', '.join(known)}."
+    raise click.UsageError(f"There is no station {named!r} in the settings; {hint}")
+
+
+def print_json(document: Any) -> None:
+    """Print one JSON document on stdout."""
+    click.echo(json.dumps(document, indent=2, ensure_ascii=False))
+
+
+def say(text: str) -> None:
+    """Say something to the person, on stderr."""
+    click.echo(text, err=True)
+
+
+def _keep_config(
+    ctx: click.Context, parameter: click.Parameter, value: Path | None
+) -> None:
+    if value is not None:
+        ctx.meta[_CONFIG] = value

@@ -1,0 +1,422 @@
+"""One station: turns the world into events and effects into rows and orders.
+
+Everything that happens goes through ``feed``, in the event loop's thread and in one
+piece, so the cycle log holds the events of a station in the order of its decisions.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Coroutine
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+from tidegate import notice
+from tidegate.contract import Gauge, Relay, Target
+from tidegate.core.controller import step
+from tidegate.core.effects import (
+    ClearAlarm,
+    Effect,
+    EffectSeen,
+    RaiseAlarm,
+    ReadSoon,
+    RefreshDeadMan,
+    SwitchSupply,
+    WakeAt,
+)
+from tidegate.core.events import (
+    Event,
+    GaugeFailed,
+    LogBack,
+    LogLost,
+    ReadingArrived,
+    Resumed,
+    SettingsChanged,
+    Started,
+    Stopping,
+    TimePassed,
+)
+from tidegate.core.policy import Policy
+from tidegate.core.reading import Supply
+from tidegate.core.state import State, evidence
+from tidegate.cyclelog.writer import Writer
+from tidegate.errors import LogError, Unsupported
+from tidegate.host import Machine, StationHost
+from tidegate.station.bounded import bounded, leave
+from tidegate.station.gauge_side import GaugeSide
+from tidegate.station.recorder import Recorder
+from tidegate.station.relay_line import RelayHost
+from tidegate.station.relay_side import Command, RelaySide
+
+COMMIT_LIMIT_S: Final = 10.0
+# A stop lasts at most as long as these together, whatever hangs.
+STOP_LIMIT_S: Final = 5.0
+TASKS_LIMIT_S: Final = 0.5
+CLOSE_LIMIT_S: Final = 1.0
+HOST_LIMIT_S: Final = 0.5
+# Between the timers of the loop and the boot clock only a suspend makes a gap.
+SUSPEND_GAP_MS: Final = 5_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What a station is made of. ``policy`` asks the open backends for their facts.
+
+    ``given`` is what the operator set, without secrets, as canonical JSON; a change
+    of its relay part forgets what was learned about the old relay.
+    """
+
+    name: str
+    gauge: Callable[[Any], Gauge]
+    relay: Callable[[Any], Relay] | None
+    policy: Callable[[Gauge, Relay | None], Policy]
+    target: Target | None = None
+    given: str = "{}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Past:
+    """What the cycle log knows of the station from the runs before."""
+
+    state: State | None = None
+    same_boot: bool = False
+    was_closed: bool = True
+    relay_changed: bool = False
+
+
+class Station:
+    """One device and the one supply that feeds it."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        *,
+        machine: Machine,
+        writer: Writer,
+        past: Past,
+        on_cycle: Callable[[], None] = lambda: None,
+        neighbours: Callable[[Station], None] = lambda _: None,
+    ) -> None:
+        self.plan = plan
+        self.name = plan.name
+        self.state: State | None = None
+        self.log = notice.logger(station=plan.name)
+        self.quiet = notice.Quiet(machine.clock)
+        self.clock = machine.clock
+        self._writer = writer
+        self._past = past
+        self._on_cycle = on_cycle
+        self._neighbours = neighbours
+        self._host = machine.host(plan.name, hint=self._hinted)
+        self.record = Recorder(plan.name, clock=machine.clock, writer=writer)
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._wake: asyncio.TimerHandle | None = None
+        self._log_lost = False
+        self._clock_gap_ms: int | None = None
+        self._stopping = False
+        self._starting: asyncio.Task[None] | None = None
+        self.gauge = GaugeSide(self, plan.gauge(self._host))
+        self.relay: RelaySide | None = None
+        self._relay_host = RelayHost(plan.name, machine, self._hinted)
+        if plan.relay is not None:
+            host = self._relay_host
+            relay = plan.relay(host)
+            self.relay = RelaySide(self, relay, machine=machine, host=host)
+
+    # --- life -------------------------------------------------------------------------
+
+    async def start(self) -> None:
+        """Open the backends as far as they let themselves be opened, and begin."""
+        self._starting = asyncio.get_running_loop().create_task(self._start())
+        await asyncio.wait({self._starting})
+        if not self._starting.cancelled():
+            self._starting.result()
+
+    async def _start(self) -> None:
+        said, _ = await asyncio.gather(self._open_relay(), self.gauge.open())
+        self._begin(said)
+        self._spawn(self.gauge.run())
+
+    async def _open_relay(self) -> Supply | None:
+        if self.relay is None:
+            return None
+        past = self._past
+        swapped = past.state is not None and past.state.drive.swapped
+        said = await self.relay.open_at_start(swapped=swapped)
+        # What another relay reports says nothing about what this one was told.
+        return None if past.relay_changed else said
+
+    def _begin(self, said: Supply | None) -> None:
+        policy = self.policy_now()
+        past = self._past
+        state = past.state or State(policy=policy)
+        self.record.settings(policy, self.plan.given)
+        self.state = replace(state, policy=policy)
+        self.record.begin(self.state)
+        self.feed(
+            Started(
+                same_boot=past.same_boot,
+                was_closed=past.was_closed,
+                relay=said,
+            )
+        )
+        if past.relay_changed:
+            self.feed(SettingsChanged(policy=policy, relay_changed=True))
+        if self.relay is not None:
+            self._spawn(self.relay.run())
+
+    @property
+    def cannot(self) -> Unsupported | None:
+        """Why this machine can never run the station, as far as opening has shown."""
+        return self.gauge.cannot or (self.relay.cannot if self.relay else None)
+
+    def policy_now(self) -> Policy:
+        """Return the policy with what the backends say of themselves by now."""
+        relay = self.relay.relay if self.relay else None
+        return self.plan.policy(self.gauge.gauge, relay)
+
+    def facts_changed(self) -> None:
+        """Tell the core when a relay, once open, turned out to be otherwise."""
+        if self.relay is not None:
+            self.relay.facts_changed()
+        policy = self.policy_now()
+        if self.state is not None and policy != self.state.policy:
+            self.record.settings(policy, self.plan.given)
+            self.feed(SettingsChanged(policy=policy, relay_changed=False))
+
+    async def stop(self) -> None:
+        """Supply on, then let go; bounded, whatever hangs."""
+        self._stopping = True
+        self.gauge.stop()
+        await self._stop_starting()
+        if self.state is not None:
+            self.feed(Stopping())
+            if self.relay is not None:
+                await self.relay.drain(limit_s=STOP_LIMIT_S)
+        await self._end_tasks()
+        if self.state is not None:
+            if self.relay is not None:
+                self.relay.give_up()
+            self.record.state(self.state)
+        await asyncio.gather(
+            self.gauge.close(limit_s=CLOSE_LIMIT_S),
+            *([self.relay.close(limit_s=CLOSE_LIMIT_S)] if self.relay else []),
+        )
+        await asyncio.gather(self._let_go(self._host), self._let_go(self._relay_host))
+
+    async def _stop_starting(self) -> None:
+        """A stop that comes while the backends open still says on."""
+        starting = self._starting
+        if starting is None or starting.done():
+            return
+        starting.cancel()
+        await asyncio.wait({starting}, timeout=TASKS_LIMIT_S)
+        leave(starting)
+        if self.state is None:
+            self._begin(None)
+
+    async def _end_tasks(self) -> None:
+        if self._wake is not None:
+            self._wake.cancel()
+        for task in self._tasks:
+            task.cancel()
+        if self._tasks:
+            await asyncio.wait(self._tasks, timeout=TASKS_LIMIT_S)
+        for task in tuple(self._tasks):
+            leave(task)
+
+    async def _let_go(self, host: StationHost) -> None:
+        try:
+            await bounded(host.close(), limit_s=HOST_LIMIT_S)
+        except TimeoutError:
+            self.log.warning("a shared link did not close in time")
+
+    def _spawn(self, work: Coroutine[Any, Any, None]) -> None:
+        task = asyncio.get_running_loop().create_task(work)
+        self._tasks.add(task)
+        task.add_done_callback(self._ended)
+
+    def _ended(self, task: asyncio.Task[None]) -> None:
+        self._tasks.discard(task)
+        if not task.cancelled() and (error := task.exception()) is not None:
+            # Our own bug: nothing may hide it. The service manager starts us again
+            # and its stop action sets the supply on.
+            asyncio.get_running_loop().call_exception_handler(
+                {"message": f"station {self.name}", "exception": error}
+            )
+
+    def bug(self, part: str, error: Exception) -> None:
+        """Say what no backend may raise; the traceback once, then only the count."""
+        if count := self.quiet.count(self.name, f"{part} bug"):
+            trace = error if count == 1 else None
+            text = f"the {part}'s backend failed"
+            self.log.error(text, error=repr(error), count=count, exc_info=trace)
+
+    # --- events -----------------------------------------------------------------------
+
+    def now_ms(self) -> int:
+        """Return the boot-clock time of an event that is about to be fed."""
+        now_ms = self.clock.boot_ms()
+        self.notice_suspend(now_ms)
+        return now_ms
+
+    def feed(
+        self, event: Event, *, at_ms: int | None = None, trigger: int | None = None
+    ) -> None:
+        """Take one event in and carry out what the core makes of it.
+
+        ``at_ms`` is what ``now_ms`` returned just before, for an event whose time
+        stands in a row or a reading already; ``trigger`` is that row.
+        """
+        assert self.state is not None
+        now_ms = self.now_ms() if at_ms is None else at_ms
+        before = self.state
+        self.state, effects = step(before, event, now_ms)
+        row = self.record.event(
+            event,
+            self.state,
+            now_ms=now_ms,
+            apart=_tells(effects) or evidence(before) != evidence(self.state),
+            trigger=trigger,
+            error=self.gauge.last_error,
+        )
+        self._carry_out(before, effects, row)
+        if isinstance(event, ReadingArrived | GaugeFailed):
+            self._after_read(now_ms)
+
+    def notice_suspend(self, now_ms: int) -> None:
+        """Tell the core of a suspend: timers stand still in it, the boot clock not."""
+        gap_ms = now_ms - round(asyncio.get_running_loop().time() * 1_000)
+        before_ms, self._clock_gap_ms = self._clock_gap_ms, gap_ms
+        if before_ms is not None and gap_ms - before_ms > SUSPEND_GAP_MS:
+            self.log.info("resumed after a suspend", gap_s=(gap_ms - before_ms) // 1000)
+            self.gauge.read_at(now_ms)
+            self.feed(Resumed(), at_ms=now_ms)
+
+    def _after_read(self, now_ms: int) -> None:
+        assert self.state is not None
+        self._on_cycle()
+        if self.record.state_is_due(self.state):
+            self.record.state(self.state)
+            self.commit_soon()
+        elif self.record.due(now_ms):
+            self.commit_soon()
+        elif self._log_lost:
+            # Nothing new need be written for a log that works again to be noticed.
+            self._spawn(self._try_log())
+
+    # --- effects ----------------------------------------------------------------------
+
+    def _carry_out(
+        self, before: State, effects: tuple[Effect, ...], trigger: int | None
+    ) -> None:
+        urgent = False
+        for effect in effects:
+            match effect:
+                case SwitchSupply():
+                    self._switch(before, effect, trigger)
+                case EffectSeen():
+                    self.record.effect(effect)
+                    urgent = True
+                case RaiseAlarm() | ClearAlarm():
+                    self._alarm(effect)
+                    urgent = True
+                case ReadSoon():
+                    self.gauge.read_at(effect.at_ms)
+                case RefreshDeadMan():
+                    if self.relay is not None:
+                        self.relay.refresh()
+                case WakeAt():
+                    self._wake_at(effect.at_ms)
+        if urgent:
+            self.commit_soon()
+
+    def _switch(self, before: State, effect: SwitchSupply, trigger: int | None) -> None:
+        if self.relay is None:
+            return
+        intent = self.record.intent(before, effect, trigger=trigger)
+        self.log.info(
+            "supply",
+            to=effect.supply.value,
+            reason=effect.reason.value,
+            kind=effect.kind.value,
+            soc_percent=self.state.soc_percent if self.state else None,
+        )
+        self.relay.tell(Command(effect=effect, intent=intent))
+
+    def _alarm(self, effect: RaiseAlarm | ClearAlarm) -> None:
+        self.record.alarm(effect)
+        if isinstance(effect, RaiseAlarm):
+            self.log.warning("alarm", alarm=effect.alarm.value)
+        else:
+            self.log.info("alarm over", alarm=effect.alarm.value)
+
+    def _wake_at(self, at_ms: int) -> None:
+        if self._wake is not None:
+            self._wake.cancel()
+        wait_s = max(0, at_ms - self.clock.boot_ms()) / 1_000
+        loop = asyncio.get_running_loop()
+        self._wake = loop.call_later(wait_s, self._woken)
+
+    def _woken(self) -> None:
+        self._wake = None
+        if not self._stopping:
+            self.feed(TimePassed())
+
+    def _hinted(self) -> None:
+        self.gauge.read_at(self.clock.boot_ms())
+
+    def link_is_busy(self) -> None:
+        """Tell the stations on the same link that a call of ours begins."""
+        self._neighbours(self)
+
+    # --- the cycle log ----------------------------------------------------------------
+
+    async def commit(self, limit_s: float) -> bool:
+        """Make everything so far durable; return whether it is.
+
+        A log that is broken or too slow never stops control; the core is told.
+        """
+        self.record.flush()
+        return await self._committed(limit_s)
+
+    async def _try_log(self) -> None:
+        await self._committed(COMMIT_LIMIT_S)
+
+    async def _committed(self, limit_s: float) -> bool:
+        try:
+            await self._writer.commit(limit_s)
+        except (LogError, TimeoutError) as error:
+            durable = False
+            if self.quiet.count(self.name, "log"):
+                self.log.error("cycle log", error=str(error) or "too slow")
+        else:
+            durable = True
+        self._log_state()
+        return durable
+
+    @property
+    def log_is_broken(self) -> bool:
+        """Whether the log cannot be written at all, rather than slowly."""
+        return not self._writer.healthy
+
+    def _log_state(self) -> None:
+        lost = not self._writer.healthy
+        if lost is not self._log_lost and self.state is not None:
+            self._log_lost = lost
+            self.feed(LogLost() if lost else LogBack())
+
+    def commit_soon(self) -> None:
+        """Make the rows so far durable without waiting for it."""
+        self._spawn(self._commit_quietly())
+
+    async def _commit_quietly(self) -> None:
+        await self.commit(COMMIT_LIMIT_S)
+
+
+def _tells(effects: tuple[Effect, ...]) -> bool:
+    """Whether any effect needs the event that caused it as evidence."""
+    return any(
+        isinstance(effect, SwitchSupply | EffectSeen | RaiseAlarm | ClearAlarm)
+        for effect in effects
+    )

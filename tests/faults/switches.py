@@ -1,0 +1,19 @@
+"""The registry: what must happen at each fault, and how to switch its handling off."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from faults import switches_gauge, switches_process, switches_relay
+from faults.switch import VARIABLE, Fault, Switch
+
+FAULTS: Final = {
+    fault.number: fault
+    for fault in (
+        *switches_gauge.FAULTS,
+        *switches_relay.FAULTS,
+        *switches_process.FAULTS,
+    )
+}
+
+__all__ = ["FAULTS", "VARIABLE", "Fault", "Switch"]
