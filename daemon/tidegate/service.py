@@ -26,7 +26,8 @@ from tidegate.host import Machine
 from tidegate.registry import GAUGES, RELAYS
 from tidegate.settings import Settings, StationSettings, policy, without_secrets
 from tidegate.station.bounded import bounded
-from tidegate.station.shell import Past, Plan, Station
+from tidegate.station.plan import Past, Plan
+from tidegate.station.shell import Station
 
 OPENING_COMMIT_S: Final = 2.0
 # A stuck disk gets this much of a stop.

@@ -428,10 +428,23 @@ def test_twice_in_a_row_locks_out():
 
 
 def test_an_off_that_held_breaks_the_row():
-    # Twice in a row: an off proven with the relay there starts the count anew.
+    # Twice in a row: an off that the relay outlived by 10 s starts the count anew,
+    # which its on tells; the proof comes too early to know.
     rig = _fed(running(60)).read()
     assert rig.verdicts == (True,)
+    assert rig.state.drive.fed_losses == 1
+    rig.slide(55, over_s=3600)
+    assert rig.last.supply is ON
     assert rig.state.drive.fed_losses == 0
+
+
+def test_a_relay_that_dies_after_the_proof_counts_too():
+    # Lost 5 s after the off, its effect seen at 1 s: still fed by the supply.
+    rig = running(60).read(65, after_s=300).done().read(after_s=1, power=NO)
+    assert rig.verdicts == (True,)
+    rig.said("unknown", after_s=4).said("on", after_s=1)
+    rig.contact = ON
+    assert rig.read(after_s=1, power=YES).state.drive.fed_losses == 1
 
 
 def test_an_off_proven_while_its_relay_is_gone_does_not():

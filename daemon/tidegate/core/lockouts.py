@@ -54,5 +54,7 @@ def check_fed(state: State) -> State:
         return state
     powered = seen.power is ExternalPower.YES
     fed = drive.fed_losses + 1 if powered else 0
-    state = replace(state, drive=replace(drive, fed_check=False, fed_losses=fed))
+    # This off has had its verdict: the on that ends it forgives nothing.
+    drive = replace(drive, fed_check=False, fed_losses=fed, off_done_at_ms=None)
+    state = replace(state, drive=drive)
     return _lock_out(state, Reason.RELAY_FED_BY_SUPPLY) if fed >= TWICE else state

@@ -204,6 +204,8 @@ def _ordered_on(state: State, reason: Reason, *, changed: bool) -> State:
         # A completed off: the device lived through it, so old losses are forgiven.
         # Where the gauge is away, only its return can tell (``note_return``).
         drive = replace(drive, only_source_losses=0)
+    if changed and _relay_outlived(drive, now_ms):
+        drive = replace(drive, fed_losses=0)
     if state.drive.trial:
         # Cut short before its verdict: the trial comes again after the same wait.
         again_ms = state.quiet.lived_ms + drive.trial_wait_ms
@@ -217,6 +219,16 @@ def _ordered_on(state: State, reason: Reason, *, changed: bool) -> State:
         # The gauge needs a minute to come back once its cable carries power again.
         watch = replace(watch, stale_from_ms=now_ms + COAST_GRACE_MS, bad_reads=0)
     return replace(state, drive=drive, latches=latches, watch=watch)
+
+
+def _relay_outlived(drive: Drive, now_ms: int) -> bool:
+    """Whether the relay was still there 10 s after the off that ends now."""
+    return (
+        drive.off_done_at_ms is not None
+        and now_ms - drive.off_done_at_ms > FED_WITHIN_MS
+        and not drive.relay_lost
+        and not drive.fed_check
+    )
 
 
 def _ordered_off(state: State, reason: Reason) -> State:

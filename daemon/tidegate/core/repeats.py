@@ -171,5 +171,6 @@ def resend(state: State, *, fresh: bool) -> tuple[State, SwitchSupply | None]:
         return order(state, Supply.ON, why, kind=Kind.REPEAT)
     if fresh and drive.resend_offs and drive.commanded is Supply.OFF:
         why = drive.off_by or Reason.RELAY_NO_EFFECT
+        state = replace(state, drive=replace(drive, outside_said=None))
         return order(state, Supply.OFF, why, kind=Kind.REPEAT, tries=drive.resend_offs)
     return state, None

@@ -140,9 +140,6 @@ def _off_is_proven(state: State) -> tuple[State, tuple[Effect, ...]]:
         wrong_ways=0,
         trial_at_lived_ms=None,
         trial_wait_ms=0,
-        fed_losses=state.drive.fed_losses
-        if state.drive.relay_lost or state.drive.fed_check
-        else 0,
     )
     latches = replace(state.latches, relay=None)
     state = replace(state, drive=drive, latches=latches)

@@ -79,7 +79,9 @@ class GaugeSide:
     async def run(self) -> None:
         """Read at each poll and whenever someone asks for it earlier."""
         clock = self._station.clock
-        self._poll_at_ms = clock.boot_ms()
+        # A millisecond later: a reading of the instant of the start would not count as
+        # taken after it, and an off would be given up that could be kept.
+        self._poll_at_ms = clock.boot_ms() + 1
         while not self._stopped:
             now_ms = clock.boot_ms()
             wait_ms = min({self._poll_at_ms, *self._asked_ms}) - now_ms

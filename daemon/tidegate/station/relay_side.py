@@ -31,7 +31,6 @@ if TYPE_CHECKING:
 
 ON_WAITS_FOR_LOG_S: Final = 2.0
 OFF_WAITS_FOR_LOG_S: Final = 10.0
-OUTCOME_LIMIT_S: Final = 2.0
 READ_AFTER_MS: Final = 1_500
 # The core judges a relay that is gone within 10 s of an off as fed by the supply that
 # it cut, and looks are a poll apart.
@@ -161,7 +160,7 @@ class RelaySide:
         if effect.supply is Supply.OFF:
             durable = await self._unless_newer(self._prepared(command))
             if durable is None or self._is_too_slow(command, durable=durable):
-                await self._outcome(command, error=DROPPED, took_ms=None)
+                self._outcome(command, error=DROPPED, took_ms=None)
                 return
         else:
             await self._prepared(command)
@@ -171,7 +170,7 @@ class RelaySide:
         took_ms = station.clock.boot_ms() - began_ms
         if took_ms > LONG_CALL_MS:
             station.link_is_busy()
-        await self._outcome(command, error=error, took_ms=took_ms)
+        self._outcome(command, error=error, took_ms=took_ms)
 
     async def _prepared(self, command: Command) -> bool:
         """Take the reading before, unless it is urgent; return whether all is durable."""
@@ -222,7 +221,7 @@ class RelaySide:
             self._said = RelaySaid(supply.value)
             station.feed(RelayReported(said=self._said))
 
-    async def _outcome(
+    def _outcome(
         self, command: Command, *, error: str | None, took_ms: int | None
     ) -> None:
         station, supply = self._station, command.effect.supply
@@ -233,7 +232,8 @@ class RelaySide:
             if supply is Supply.OFF:
                 loop = asyncio.get_running_loop()
                 loop.call_later(LOOK_AFTER_OFF_S, self._look_again)
-        await station.commit(OUTCOME_LIMIT_S)
+        # Not waited for: a slow log must not keep the next command.
+        station.commit_soon()
 
     def _look_again(self) -> None:
         self._next_look_ms = 0

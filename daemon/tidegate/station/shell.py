@@ -8,11 +8,10 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Coroutine
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, Final
 
 from tidegate import notice
-from tidegate.contract import Gauge, Relay, Target
 from tidegate.core.controller import step
 from tidegate.core.effects import (
     ClearAlarm,
@@ -44,6 +43,7 @@ from tidegate.errors import LogError, Unsupported
 from tidegate.host import Machine, StationHost
 from tidegate.station.bounded import bounded, leave
 from tidegate.station.gauge_side import GaugeSide
+from tidegate.station.plan import Past, Plan
 from tidegate.station.recorder import Recorder
 from tidegate.station.relay_line import RelayHost
 from tidegate.station.relay_side import Command, RelaySide
@@ -56,32 +56,6 @@ CLOSE_LIMIT_S: Final = 1.0
 HOST_LIMIT_S: Final = 0.5
 # Between the timers of the loop and the boot clock only a suspend makes a gap.
 SUSPEND_GAP_MS: Final = 5_000
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
-    """What a station is made of. ``policy`` asks the open backends for their facts.
-
-    ``given`` is what the operator set, without secrets, as canonical JSON; a change
-    of its relay part forgets what was learned about the old relay.
-    """
-
-    name: str
-    gauge: Callable[[Any], Gauge]
-    relay: Callable[[Any], Relay] | None
-    policy: Callable[[Gauge, Relay | None], Policy]
-    target: Target | None = None
-    given: str = "{}"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Past:
-    """What the cycle log knows of the station from the runs before."""
-
-    state: State | None = None
-    same_boot: bool = False
-    was_closed: bool = True
-    relay_changed: bool = False
 
 
 class Station:
@@ -405,6 +379,9 @@ class Station:
         if lost is not self._log_lost and self.state is not None:
             self._log_lost = lost
             self.feed(LogLost() if lost else LogBack())
+            if not lost:
+                # What was dropped cannot be replayed: the next start begins here.
+                self.record.state(self.state)
 
     def commit_soon(self) -> None:
         """Make the rows so far durable without waiting for it."""
