@@ -33,7 +33,9 @@ def command(ctx: click.Context, station: str | None) -> int:
     settings = load_settings(ctx)
     names = station_names(settings, station)
 
-    from tidegate import restore
+    from tidegate import notice, restore
+
+    notice.configure(level="warning")
 
     done = asyncio.run(
         restore.all_on(
