@@ -185,20 +185,30 @@ class Service:
             past=past,
             on_cycle=self._on_cycle,
             neighbours=self._tell_neighbours,
+            poisoned=self._tell_poisoned,
         )
 
     def _tell_neighbours(self, busy: Station) -> None:
         """A call on a shared link clouds what the others on it observe."""
-        if busy.plan.target is None:
-            return
-        for other in self.stations.values():
-            if (
-                other is not busy
-                and other.plan.target is not None
-                and other.plan.target.link == busy.plan.target.link
-                and other.state is not None
-            ):
+        for other in self._on_the_link_of(busy):
+            if other.state is not None:
                 other.feed(NeighbourSwitched())
+
+    def _tell_poisoned(self, by: Station) -> None:
+        for other in self._on_the_link_of(by):
+            if other.relay is not None:
+                other.relay.link_is_gone()
+
+    def _on_the_link_of(self, station: Station) -> list[Station]:
+        mine = station.plan.target
+        return [
+            other
+            for other in self.stations.values()
+            if other is not station
+            and mine is not None
+            and other.plan.target is not None
+            and other.plan.target.link == mine.link
+        ]
 
     # --- the past ---------------------------------------------------------------------
 

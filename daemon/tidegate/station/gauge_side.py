@@ -91,8 +91,15 @@ class GaugeSide:
             self._poll_at_ms = now_ms + self._poll_ms()
             self._asked_ms = {at_ms for at_ms in self._asked_ms if at_ms > now_ms}
             await self._read()
+            self._space_out()
             if relay := self._station.relay:
                 relay.look_soon()
+
+    def _space_out(self) -> None:
+        """Keep the distance for what was asked while the read was under way, too."""
+        if self._last_ms is not None:
+            least_ms = self._last_ms + HINT_LEAST_GAP_MS
+            self._asked_ms = {max(at_ms, least_ms) for at_ms in self._asked_ms}
 
     async def _wait(self, wait_ms: int) -> None:
         self._changed.clear()

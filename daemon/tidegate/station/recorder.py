@@ -8,7 +8,13 @@ from typing import Final
 
 from tidegate.clock import Clock
 from tidegate.core.controller import RULES_VERSION
-from tidegate.core.effects import ClearAlarm, EffectSeen, RaiseAlarm, SwitchSupply
+from tidegate.core.effects import (
+    ClearAlarm,
+    Effect,
+    EffectSeen,
+    RaiseAlarm,
+    SwitchSupply,
+)
 from tidegate.core.events import (
     Event,
     GaugeFailed,
@@ -213,3 +219,11 @@ class Recorder:
         for row in rows:
             last = self._writer.append(row)
         return last
+
+
+def tells(effects: tuple[Effect, ...]) -> bool:
+    """Whether any effect needs the event that caused it as evidence."""
+    return any(
+        isinstance(effect, SwitchSupply | EffectSeen | RaiseAlarm | ClearAlarm)
+        for effect in effects
+    )

@@ -76,6 +76,7 @@ class RelayLine:
         self._host = host
         self._late = late
         self._lock: HeldLock | None = None
+        self._is_stale = False
         self._hanging: set[asyncio.Task[None]] = set()
         self._watching: set[asyncio.Task[None]] = set()
 
@@ -88,6 +89,9 @@ class RelayLine:
 
     async def ensure_open(self) -> None:
         """Open the relay unless it is open."""
+        if self._is_stale:
+            self._is_stale = False
+            await self.shut()
         if self.is_open:
             return
         self.take_lock()
@@ -128,7 +132,12 @@ class RelayLine:
         except TimeoutError:
             # The thread that would have to close the link is the one that hangs.
             await self._leave_threads()
+        self._station.link_was_poisoned()
         await self.shut()
+
+    def go_stale(self) -> None:
+        """Open anew before the next call: a neighbour poisoned the link."""
+        self._is_stale = self.is_open
 
     async def _leave_threads(self) -> None:
         """Let a new thread do what waits behind a call that does not come back."""

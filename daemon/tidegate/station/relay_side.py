@@ -106,6 +106,10 @@ class RelaySide:
             return None
         return said.other if swapped and said is not None else said
 
+    def link_is_gone(self) -> None:
+        """Open anew before the next call: a neighbour poisoned the link."""
+        self._line.go_stale()
+
     def facts_changed(self) -> None:
         """Look at a relay that was just opened as soon as nothing is under way."""
         self._next_look_ms = self._station.clock.boot_ms()

@@ -44,7 +44,7 @@ from tidegate.host import Machine, StationHost
 from tidegate.station.bounded import bounded, leave
 from tidegate.station.gauge_side import GaugeSide
 from tidegate.station.plan import Past, Plan
-from tidegate.station.recorder import Recorder
+from tidegate.station.recorder import Recorder, tells
 from tidegate.station.relay_line import RelayHost
 from tidegate.station.relay_side import Command, RelaySide
 
@@ -70,6 +70,7 @@ class Station:
         past: Past,
         on_cycle: Callable[[], None] = lambda: None,
         neighbours: Callable[[Station], None] = lambda _: None,
+        poisoned: Callable[[Station], None] = lambda _: None,
     ) -> None:
         self.plan = plan
         self.name = plan.name
@@ -81,6 +82,7 @@ class Station:
         self._past = past
         self._on_cycle = on_cycle
         self._neighbours = neighbours
+        self._poisoned = poisoned
         self._host = machine.host(plan.name, hint=self._hinted)
         self.record = Recorder(plan.name, clock=machine.clock, writer=writer)
         self._tasks: set[asyncio.Task[None]] = set()
@@ -250,7 +252,7 @@ class Station:
             event,
             self.state,
             now_ms=now_ms,
-            apart=_tells(effects) or evidence(before) != evidence(self.state),
+            apart=tells(effects) or evidence(before) != evidence(self.state),
             trigger=trigger,
             error=self.gauge.last_error,
         )
@@ -344,6 +346,10 @@ class Station:
         """Tell the stations on the same link that a call of ours begins."""
         self._neighbours(self)
 
+    def link_was_poisoned(self) -> None:
+        """Tell the stations on the same link that it was closed under them."""
+        self._poisoned(self)
+
     # --- the cycle log ----------------------------------------------------------------
 
     async def commit(self, limit_s: float) -> bool:
@@ -389,11 +395,3 @@ class Station:
 
     async def _commit_quietly(self) -> None:
         await self.commit(COMMIT_LIMIT_S)
-
-
-def _tells(effects: tuple[Effect, ...]) -> bool:
-    """Whether any effect needs the event that caused it as evidence."""
-    return any(
-        isinstance(effect, SwitchSupply | EffectSeen | RaiseAlarm | ClearAlarm)
-        for effect in effects
-    )
