@@ -364,7 +364,7 @@ def test_an_off_that_failed_leaves_the_commanded_state_unchanged():
 
 
 def test_a_failed_off_comes_again_after_one_minute_doubling_to_fifteen():
-    # The lead's reading: 1, 2, 4, 8, 15, 15 min, each at a trusted reading.
+    # As DEVELOPERS.md reads it: 1, 2, 4, 8, 15, 15 min, each at a trusted reading.
     rig = running(60).read(65, after_s=121)
     for minutes in (1, 2, 4, 8, 15, 15):
         rig.refuse()

@@ -309,7 +309,7 @@ def test_if_power_stays_away_the_other_state_is_tried_in_turn():
 
 
 def test_a_trial_off_after_an_hour_may_prove_the_new_polarity():
-    # The lead's reading: rule 7's trial is allowed; its proof ends rule 7 and the
+    # As DEVELOPERS.md reads it: rule 7's trial is allowed; its proof ends rule 7 and the
     # polarity stays swapped.
     rig = _reversed().read(65, after_s=121, **LIT)
     assert rig.read(after_s=HOUR_S, **LIT).switched == ((OFF, Reason.RELAY_REVERSED),)

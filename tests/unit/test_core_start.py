@@ -50,7 +50,7 @@ def test_the_first_command_waits_at_most_five_seconds(after_s, switched):
 
 
 def test_a_failed_or_rejected_first_read_gives_the_on_at_once():
-    # The lead's reading: there is nothing more to wait for.
+    # As DEVELOPERS.md reads it: there is nothing more to wait for.
     assert Rig().start().fail(after_s=1).switched == START
     assert Rig().start().reject(after_s=1).switched == START
 

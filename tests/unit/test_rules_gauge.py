@@ -436,7 +436,7 @@ def test_frozen_b_leaves_when_anything_moves_not_after_a_day():
 
 
 def test_frozen_readings_stay_trusted_so_heat_is_guarded():
-    # The lead's reading: rule 4 holds by its latch, and rule 2 still wins over it.
+    # As DEVELOPERS.md reads it: rule 4 holds by its latch, and rule 2 still wins over it.
     rig = _unmoved(81 * 60)
     rig.reads(2, temp=61.0)
     assert rig.reason is Reason.BATTERY_CRITICAL_HEAT
