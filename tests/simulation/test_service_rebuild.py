@@ -106,7 +106,9 @@ def test_rebuild_equals_what_ended_at_every_restart(seed: int, tmp_path: Path) -
             assert evidence(rebuilt) == evidence(state)
             assert rebuilt.quiet == state.quiet, "a state row is exact in all of it"
             states.append(state)
-            if not (state.latches.relay or state.drive.on_failed):
+            # Reversed wiring that is not found out yet gives the opposite.
+            is_wired_right = shared.value.contact.wiring == "normally-closed"
+            if is_wired_right and not (state.latches.relay or state.drive.on_failed):
                 assert shared.value.contact.closed or shared.value.contact.stuck
             await asyncio.sleep(random.uniform(0, 300))
         await machine.links.give_back(shared)

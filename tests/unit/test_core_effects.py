@@ -529,3 +529,13 @@ def test_a_failed_on_that_is_not_the_last_command_still_repeats():
     rig.send(SwitchingFailed(supply=ON, kind="unavailable"))
     assert rig.state.drive.pending.supply is OFF
     assert Alarm.RELAY_FAILED in rig.alarms
+
+
+def test_an_off_that_is_carried_out_ends_the_alarm_of_a_failed_on():
+    # The relay takes commands again, whichever it took.
+    rig = running(60).read(64, status=DISCHARGING, power=NO, after_s=1)
+    rig.read(after_s=61).refuse()
+    assert Alarm.RELAY_FAILED in rig.alarms
+    rig.read(65, power=YES, status=CHARGING, after_s=600)
+    assert rig.last.supply is OFF
+    assert Alarm.RELAY_FAILED not in rig.done().alarms

@@ -266,7 +266,11 @@ def succeed(
         drive = replace(drive, on_failed=False, on_at_ms=now_ms)
     else:
         drive = replace(
-            drive, failed_offs=0, retry_off_at_ms=None, off_done_at_ms=now_ms
+            drive,
+            failed_offs=0,
+            retry_off_at_ms=None,
+            off_done_at_ms=now_ms,
+            on_failed=False,
         )
     if pending is None or pending.supply is not event.supply:
         return replace(state, drive=drive), ()
