@@ -276,6 +276,9 @@ async def test_a_bug_in_the_thread_leaves_nobody_waiting(
     with pytest.raises(LogError, match="ended"):
         await writer.commit(LIMIT_S)
     assert not writer.healthy
+    # Waiters are told first, the hook when the thread has unwound.
+    assert writer._thread is not None
+    writer._thread.join(LIMIT_S)
     assert len(told) == 1
     with pytest.raises(LogError, match="ended"):
         await writer.commit(LIMIT_S)
