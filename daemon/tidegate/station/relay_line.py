@@ -106,6 +106,7 @@ class RelayLine:
                 "did not open in time", target=str(self.target)
             ) from error
         except Exception:
+            # Whatever it is goes on to the caller; only the link is closed first.
             await self.shut()
             raise
         finally:
@@ -194,6 +195,7 @@ class RelayLine:
             await self._poison()
             raise Unavailable("does not answer", target=str(self.target)) from error
         except Exception:
+            # Whatever it is goes on to the caller; only the link is closed first.
             await self.shut()
             raise
 
@@ -217,6 +219,7 @@ class RelayLine:
         except Refused:
             raise
         except Exception:
+            # Whatever it is goes on to the caller; only the link is closed first.
             await self.shut()
             raise
         return True
