@@ -8,20 +8,18 @@ from __future__ import annotations
 
 import asyncio
 import json
-import os
-from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from contract.entry import Entry, Pipe, awaitable, fault
 from support.host import TestHost
 from support.relay_board import RelayBoard
 from tidegate.clock import SystemClock
 from tidegate.contract import Contact, Relay
 from tidegate.core.reading import Supply
 from tidegate.errors import (
-    BackendError,
     Busy,
     Malformed,
     Refused,
@@ -37,74 +35,6 @@ from tidegate_backends.gauges import command as command_gauge
 from tidegate_backends.gauges import sysfs
 from tidegate_backends.relays import command as command_relay
 from tidegate_backends.relays import serial_frame
-
-AnyBench = RelayBench | GaugeBench
-MakeBench = Callable[[Path], AbstractAsyncContextManager[AnyBench]]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Entry:
-    """A table as an operator writes it, and the benches that the clauses run on."""
-
-    table: Mapping[str, Any]
-    benches: Mapping[str, MakeBench]
-
-
-def _fault(
-    name: str,
-    during: Any,
-    error: type[BackendError],
-    provoke: Callable[[], object],
-    mend: Callable[[], object],
-) -> Fault:
-    """A fault whose beginning and end are plain calls."""
-    return Fault(
-        name=name,
-        during=during,
-        error=error,
-        provoke=_awaitable(provoke),
-        mend=_awaitable(mend),
-    )
-
-
-def _awaitable(call: Callable[[], object]) -> Callable[[], Awaitable[None]]:
-    async def awaited() -> None:
-        call()
-
-    return awaited
-
-
-class _Pipe:
-    """A pipe in the place of a file: who reads it hangs until it is put back."""
-
-    def __init__(self, path: Path) -> None:
-        self._path = path
-        self._kept = path.with_name(path.name + ".kept")
-        self._writer: int | None = None
-
-    def stall(self) -> Stall:
-        return Stall(
-            begin=_awaitable(self._begin),
-            reached=self._reached,
-            end=_awaitable(self._end),
-        )
-
-    def _begin(self) -> None:
-        self._path.rename(self._kept)
-        os.mkfifo(self._path)
-
-    async def _reached(self) -> None:
-        # Opening for writing returns when somebody has opened for reading.
-        self._writer = await asyncio.to_thread(os.open, self._path, os.O_WRONLY)
-
-    def _end(self) -> None:
-        # Lets go of our own opening, should nobody have come to read.
-        os.close(os.open(self._path, os.O_RDONLY | os.O_NONBLOCK))
-        self._kept.rename(self._path)
-        if self._writer is not None:
-            os.close(self._writer)
-            self._writer = None
-
 
 # ---- gauges
 
@@ -139,9 +69,9 @@ async def _sysfs(tmp_path: Path) -> AsyncIterator[GaugeBench]:
     away = tmp_path / "away"
     yield GaugeBench(
         make=lambda: sysfs.SysfsGauge(settings, host),
-        stall=_Pipe(battery / "uevent").stall(),
+        stall=Pipe(battery / "uevent").stall(),
         faults=(
-            _fault(
+            fault(
                 "the battery's folder vanishes",
                 "read",
                 Unavailable,
@@ -195,16 +125,16 @@ async def _command_gauge(tmp_path: Path) -> AsyncIterator[GaugeBench]:
     settings = command_gauge.CommandSettings(run=("cat", str(answer)))
     yield GaugeBench(
         make=lambda: command_gauge.CommandGauge(settings, TestHost()),
-        stall=_Pipe(answer).stall(),
+        stall=Pipe(answer).stall(),
         faults=(
-            _fault(
+            fault(
                 "the program fails",
                 "read",
                 Unavailable,
                 lambda: answer.rename(away),
                 lambda: away.rename(answer),
             ),
-            _fault(
+            fault(
                 "the program prints no JSON",
                 "read",
                 Malformed,
@@ -230,7 +160,7 @@ async def _twin_gauge(tmp_path: Path) -> AsyncIterator[GaugeBench]:
     yield GaugeBench(
         make=lambda: twin_gauge.TwinGauge(settings, host),
         faults=(
-            _fault(
+            fault(
                 "the twin's gauge is unreachable",
                 "read",
                 Unavailable,
@@ -305,22 +235,22 @@ def _board_stall(board: RelayBoard) -> Stall:
         board.forget()
         board.hold()
 
-    return Stall(begin=_awaitable(begin), reached=reached, end=_awaitable(board.let_go))
+    return Stall(begin=awaitable(begin), reached=reached, end=awaitable(board.let_go))
 
 
 def _board_faults(board: RelayBoard) -> tuple[Fault, ...]:
     away = board.link.with_name("away")
     unplugged = [
-        _fault("unplugged", "open", Unavailable, board.unplug, board.plug_in),
-        _fault("unplugged", "set", Unavailable, board.unplug, board.plug_in),
-        _fault(
+        fault("unplugged", "open", Unavailable, board.unplug, board.plug_in),
+        fault("unplugged", "set", Unavailable, board.unplug, board.plug_in),
+        fault(
             "in use by another program",
             "open",
             Busy,
             lambda: _hold_port(board.link),
             _let_ports_go,
         ),
-        _fault(
+        fault(
             "a folder in the place of the port",
             "open",
             Unsupported,
@@ -339,9 +269,9 @@ def _board_faults(board: RelayBoard) -> tuple[Fault, ...]:
     ]
     return (
         *unplugged,
-        _fault("unplugged", "get", Unavailable, board.unplug, board.plug_in),
+        fault("unplugged", "get", Unavailable, board.unplug, board.plug_in),
         *(
-            _fault(name, during, error, lambda name=name: board.spoil(name), board.fair)
+            fault(name, during, error, lambda name=name: board.spoil(name), board.fair)
             for name, during, error in spoiled
         ),
     )
@@ -392,18 +322,18 @@ async def _command_relay(tmp_path: Path) -> AsyncIterator[RelayBench]:
     yield RelayBench(
         make=make,
         supply_becomes=supply_becomes,
-        stall=_Pipe(tmp_path / "gate").stall(),
+        stall=Pipe(tmp_path / "gate").stall(),
         faults=(
-            _fault("exit 3", "set", Refused, refuses.touch, refuses.unlink),
-            _fault(
+            fault("exit 3", "set", Refused, refuses.touch, refuses.unlink),
+            fault(
                 "read prints neither on nor off",
                 "get",
                 Malformed,
                 lambda: told.write_text("maybe"),
                 lambda: told.write_text("on"),
             ),
-            _fault("read fails", "get", Refused, told.unlink, lambda: None),
-            _fault(
+            fault("read fails", "get", Refused, told.unlink, lambda: None),
+            fault(
                 "a program is missing",
                 "open",
                 Unsupported,
@@ -459,7 +389,7 @@ def _twin_relay(
             make=make,
             supply_becomes=supply_becomes,
             faults=(
-                _fault(
+                fault(
                     "the twin's relay is unreachable",
                     "set",
                     Unavailable,

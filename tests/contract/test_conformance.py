@@ -15,7 +15,8 @@ import pytest
 
 import tidegate_backends.gauges
 import tidegate_backends.relays
-from contract.benches import ENTRIES, AnyBench
+from contract.benches import ENTRIES
+from contract.entry import AnyBench
 from tidegate.testing import (
     GAUGE_CLAUSES,
     RELAY_CLAUSES,
