@@ -10,7 +10,7 @@ nothing else may leave a backend.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum
 from types import TracebackType
@@ -41,12 +41,18 @@ class Readback(IntEnum):
 class GaugeFacts:
     """What a gauge declares. ``latency_s``: how long after a change the battery's
     own figures follow. ``gives``: names of the quantities of ``Sample`` it yields.
+
+    ``answers_within_s``: a read that takes longer is given up. ``silence_alarm_s``:
+    a person must know after so long without any answer, because the device will soon
+    refuse us; ``None`` where it never does.
     """
 
     needs_supply: bool
     host_is_device: bool
     latency_s: float
     gives: frozenset[str] = frozenset({"soc_percent"})
+    answers_within_s: float = 5.0
+    silence_alarm_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -228,16 +234,45 @@ class Opener(Protocol[D_co]):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """One thing in reach that a station could use, or that was passed over.
+
+    ``what`` says what it is and how it is now, ``where`` is its address or path.
+    ``table`` are settings ready to paste, ``None`` for what cannot be used; then
+    ``why_not`` says why. ``remedy`` is what a person can do about it.
+    """
+
+    what: str
+    where: str
+    table: Mapping[str, object] | None = None
+    why_not: str = ""
+    remedy: str = ""
+
+
+class Survey(Protocol):
+    """Looks for what a kind could use, and yields each thing as it turns up.
+
+    It moves nothing and opens no port, but for the one that ``probe`` names. It may
+    be given up at any time; what it yielded until then counts. Errors: Unavailable,
+    Refused, Unsupported.
+    """
+
+    def __call__(self, host: Host, probe: str | None, /) -> AsyncIterator[Found]: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Backend(Generic[D_co]):
     """What a backend's file offers as ``BACKEND``.
 
-    ``extra`` names the optional dependency group that it needs, if any.
+    ``extra`` names the optional dependency group that it needs, if any; ``survey``
+    finds what there is for it, where that can be found out.
     """
 
     kind: str
     settings: type[BackendSettings]
     make: Opener[D_co]
     extra: str | None = field(default=None)
+    survey: Survey | None = field(default=None)
 
 
 GaugeBackend = Backend[Gauge]

@@ -41,6 +41,8 @@ ALARMS: Final = {
     Alarm.GAUGE_FROZEN: "The gauge always says the same: the supply stays on until it "
     "moves.",
     Alarm.GAUGE_IMPLAUSIBLE: "The gauge says what cannot be: the supply stays on.",
+    Alarm.GAUGE_SILENT: "The gauge has not answered for days: restore contact soon, or "
+    "the device may ask for permission anew (a debug key is forgotten after a week).",
     Alarm.BELOW_FLOOR: "The charge reached the floor: the supply is on until the low "
     "mark.",
     Alarm.ONLY_SOURCE: "The device died twice while the supply was off: it stays on. "

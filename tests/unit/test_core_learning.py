@@ -172,6 +172,21 @@ def test_the_health_words_that_alarm(health, alarm):
     assert rig.read(health="Good").alarms == frozenset()
 
 
+def test_a_gauge_that_will_soon_refuse_us_is_told_before_it_does():
+    # A debug key is forgotten after 7 days without contact; the alarm comes after 3.
+    rig = running(60, silence_alarm_ms=3 * DAY_S * 1_000)
+    rig.fails(10).fail(after_s=3 * DAY_S - 301)
+    assert Alarm.GAUGE_SILENT not in rig.alarms
+    assert Alarm.GAUGE_SILENT in rig.fail(after_s=1).alarms
+    # Any answer is contact, even one that is not believed.
+    assert Alarm.GAUGE_SILENT not in rig.read(None).alarms
+
+
+def test_a_silent_gauge_without_a_key_is_only_lost():
+    rig = running(60).fails(10).fail(after_s=9 * DAY_S)
+    assert Alarm.GAUGE_SILENT not in rig.alarms
+
+
 def test_a_lost_log_is_one_alarm_and_control_goes_on():
     # Raised once, cleared once; offs and ons go on.
     rig = running(60).send(LogLost())

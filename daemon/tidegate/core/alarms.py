@@ -52,6 +52,7 @@ def standing(state: State) -> frozenset[Alarm]:
         (Alarm.TEMPERATURE_FROZEN, watch.temperature_frozen),
         (Alarm.BATTERY_HEALTH, watch.health in _UNSOUND),
         (Alarm.LOG_LOST, state.log_lost),
+        (Alarm.GAUGE_SILENT, _is_silent(state)),
     )
     found.update(alarm for alarm, holds in conditions if holds)
     if policy.marks is not None:
@@ -59,6 +60,11 @@ def standing(state: State) -> frozenset[Alarm]:
     if drive.stopped:
         found.discard(Alarm.SUPPLY_ABSENT)
     return frozenset(found)
+
+
+def _is_silent(state: State) -> bool:
+    alarm_ms, quiet = state.policy.silence_alarm_ms, state.quiet
+    return alarm_ms is not None and quiet.lived_ms - quiet.answered_lived_ms >= alarm_ms
 
 
 def _of_control(state: State) -> set[Alarm]:

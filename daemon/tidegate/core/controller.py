@@ -119,7 +119,13 @@ def _advance(state: State, event: Event, now_ms: int) -> State:
         return state
     assert now_ms >= quiet.now_ms
     lived_ms = quiet.lived_ms + now_ms - quiet.now_ms
-    return replace(state, quiet=replace(quiet, now_ms=now_ms, lived_ms=lived_ms))
+    answered_ms = quiet.answered_lived_ms
+    if isinstance(event, ReadingArrived):
+        answered_ms = lived_ms
+    quiet = replace(
+        quiet, now_ms=now_ms, lived_ms=lived_ms, answered_lived_ms=answered_ms
+    )
+    return replace(state, quiet=quiet)
 
 
 def _absorb(

@@ -46,6 +46,7 @@ class Alarm(StrEnum):
     GAUGE_LOST = "gauge_lost"
     GAUGE_FROZEN = "gauge_frozen"
     GAUGE_IMPLAUSIBLE = "gauge_implausible"
+    GAUGE_SILENT = "gauge_silent"
     BELOW_FLOOR = "below_floor"
     ONLY_SOURCE = "only_source"
     RELAY_FED_BY_SUPPLY = "relay_fed_by_supply"

@@ -56,10 +56,12 @@ class Quiet:
     ``slope_points``: time and SoC at each change since the off. ``same_reads``
     readings since ``same_since_ms`` were identical in every quantity.
     ``sure_percent`` is the level; the one before, if it leapt up and may be nonsense.
+    ``answered_lived_ms``: when the gauge gave its last reading, trusted or not.
     """
 
     now_ms: int = 0
     lived_ms: int = 0
+    answered_lived_ms: int = 0
     seen: Seen | None = None
     sure_percent: float | None = None
     temperature_at_ms: int = 0

@@ -35,10 +35,16 @@ def policy(
         proof=Proof.EXTERNAL_POWER if relay is None else relay.proof,
         can_read_back=relay is not None and relay.readback >= Readback.LATCH,
         gauge_needs_supply=gauge.needs_supply,
+        silence_alarm_ms=_silence_alarm_ms(gauge),
         host_is_device=gauge.host_is_device,
         fails_on=relay is None or relay.fails_on or relay.dead_man_s is not None,
         accept_dead_lock=station.relay is not None and station.relay.accept_dead_lock,
     )
+
+
+def _silence_alarm_ms(gauge: GaugeFacts) -> int | None:
+    alarm_s = gauge.silence_alarm_s
+    return None if alarm_s is None else round(alarm_s * MS)
 
 
 def settle_ms(

@@ -16,7 +16,6 @@ from tidegate.station.form import formed
 if TYPE_CHECKING:
     from tidegate.station.shell import Station
 
-READ_LIMIT_S: Final = 5.0
 OPEN_LIMIT_S: Final = 5.0
 CLOSE_LIMIT_S: Final = 2.0
 BEFORE_SWITCHING_LIMIT_S: Final = 2.0
@@ -119,7 +118,7 @@ class GaugeSide:
         """Read once more just before the relay is told, if the gauge is quick."""
         try:
             async with asyncio.timeout(BEFORE_SWITCHING_LIMIT_S), self._reading:
-                reading = await self._sampled(BEFORE_SWITCHING_LIMIT_S)
+                reading = await self._sampled()
         except (BackendError, TimeoutError):
             # Only the exact evidence is missing; the poll will say what is wrong.
             return
@@ -137,7 +136,7 @@ class GaugeSide:
         async with self._reading:
             moves = relay.moves if relay is not None else 0
             try:
-                reading = await self._sampled(READ_LIMIT_S)
+                reading = await self._sampled()
             except (BackendError, TimeoutError) as error:
                 if not self._stopped:
                     await self._failed(error)
@@ -152,10 +151,10 @@ class GaugeSide:
         elif not self._stopped:
             self._arrived(reading)
 
-    async def _sampled(self, limit_s: float) -> Reading:
+    async def _sampled(self) -> Reading:
         """Return one judged sample; what is no sample at all is the backend's bug."""
         await self._ensure_open()
-        limit_s = max(limit_s, self.gauge.facts.latency_s)
+        limit_s = self.gauge.facts.answers_within_s
         sample = formed(await bounded(self.gauge.read(), limit_s=limit_s))
         for note in self.gauge.take_notes():
             self._station.log.warning("gauge", note=note)
