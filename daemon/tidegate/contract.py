@@ -61,6 +61,7 @@ class RelayFacts:
 
     ``dead_man_s``: the relay's own timer, ``None`` if it has none.
     ``reopen_disturbs``: opening the link may move the contact.
+    ``answers_within_s``: a call that takes longer has lost its link.
     ``fails_on``: without the daemon the supply ends up on, by wiring or by timer.
     """
 
@@ -69,6 +70,7 @@ class RelayFacts:
     latency_s: float
     fails_on: bool
     dead_man_s: float | None = None
+    answers_within_s: float = 5.0
     proof: Proof = Proof.EXTERNAL_POWER
 
 
@@ -189,6 +191,10 @@ class _Closing(ABC):
     async def close(self) -> None:
         """Let go of everything; may be called twice, never raises."""
 
+    def take_notes(self) -> list[str]:
+        """Return what a person should know that is no error, each thing once."""
+        return []
+
 
 class Gauge(_Closing):
     """What reads the battery."""
@@ -201,10 +207,6 @@ class Gauge(_Closing):
     @abstractmethod
     async def read(self) -> Sample:
         """Return one sample. Errors: Unavailable, Refused, Malformed, Unsupported."""
-
-    def take_notes(self) -> list[str]:
-        """Return what a person should know that is no error, each thing once."""
-        return []
 
 
 class Relay(_Closing):

@@ -76,6 +76,7 @@ class FakeBoardRelay(Relay):
             readback=Readback.NONE,
             reopen_disturbs=False,
             latency_s=0.0,
+            answers_within_s=SHORT_S,
             fails_on=True,
         )
 
@@ -183,7 +184,7 @@ class Site:
 @pytest.fixture
 def short() -> Iterator[None]:
     with (
-        mock.patch.object(relay_line, "CALL_LIMIT_S", SHORT_S),
+        mock.patch.object(relay_line, "OPEN_LIMIT_S", SHORT_S),
         mock.patch.object(relay_line, "CLOSE_LIMIT_S", SHORT_S),
     ):
         yield

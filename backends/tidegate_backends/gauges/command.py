@@ -73,6 +73,8 @@ class CommandGauge(Gauge):
             needs_supply=self._settings.needs_supply,
             host_is_device=self._settings.host_is_device,
             latency_s=self._settings.limit,
+            # A little more, so that our own words about the limit come first.
+            answers_within_s=self._settings.limit + 0.5,
             gives=frozenset(_QUANTITIES) - {"flags"},
         )
 

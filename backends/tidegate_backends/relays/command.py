@@ -75,6 +75,8 @@ class CommandRelay(Relay):
             readback=Readback.LATCH if self._settings.read else Readback.NONE,
             reopen_disturbs=False,
             latency_s=LATENCY_S,
+            # A little more, so that our own words about the limit come first.
+            answers_within_s=self._settings.limit + 0.5,
             fails_on=self._settings.contact == "normally-closed",
         )
 

@@ -88,7 +88,7 @@ async def _read(name: str, settings: StationSettings) -> Reading:
     host = machine.host(name, hint=lambda: None)
     gauge = make_gauge(settings, host)
     try:
-        async with asyncio.timeout(max(LIMIT_S, gauge.facts.latency_s)):
+        async with asyncio.timeout(max(LIMIT_S, gauge.facts.answers_within_s)):
             await gauge.open()
             sample = await gauge.read()
     except TimeoutError as error:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-CALL_LIMIT_S: Final = 5.0
+OPEN_LIMIT_S: Final = 5.0
 CLOSE_LIMIT_S: Final = 2.0
 
 
@@ -98,7 +98,7 @@ class RelayLine:
         disturbs = self.relay.facts.reopen_disturbs
         self.moves += disturbs
         try:
-            await bounded(self.relay.open(), limit_s=CALL_LIMIT_S)
+            await bounded(self.relay.open(), limit_s=OPEN_LIMIT_S)
         except TimeoutError as error:
             await self._leave_threads()
             await self.shut()
@@ -112,6 +112,8 @@ class RelayLine:
         finally:
             self.moves += disturbs
         self.is_open = True
+        for note in self.relay.take_notes():
+            self._station.log.warning("relay", note=note)
         self._station.facts_changed()
 
     async def shut(self, limit_s: float = CLOSE_LIMIT_S) -> None:
@@ -225,7 +227,7 @@ class RelayLine:
         return True
 
     def _limit_s(self) -> float:
-        return max(CALL_LIMIT_S, 2 * self.relay.facts.latency_s)
+        return self.relay.facts.answers_within_s
 
     def _watch(self, call: asyncio.Task[None], supply: Supply) -> None:
         self._hanging.add(call)
