@@ -87,7 +87,7 @@ def test_a_stop_sets_the_supply_on_at_once_and_closes_the_log(rig: Rig) -> None:
         {"set", "close", "disk"},
         {"read", "set", "close", "disk"},
     ],
-    ids="+".join,
+    ids=lambda names: "+".join(sorted(names)),
 )
 def test_a_stop_is_bounded_whatever_hangs(
     rig: Rig, hangs: set[str], is_deaf: bool

@@ -15,10 +15,12 @@ MINUTE_MS: Final = 60_000
 HOUR_MS: Final = 3_600_000
 DAY_MS: Final = 86_400_000
 
-# Changes that wait for dwell and spend budget; every other code is exempt.
-ORDINARY: Final = frozenset(
-    {"at_low_mark", "at_high_mark", "override", "battery_hot", "battery_cold"}
+# Changes that spend budget, and those of them that wait for dwell; every other code
+# is exempt.
+DWELLING: Final = frozenset(
+    {"at_low_mark", "at_high_mark", "battery_hot", "battery_cold"}
 )
+ORDINARY: Final = DWELLING | {"override"}
 REFUSABLE: Final = frozenset({"at_high_mark", "override"})
 HEAT: Final = "battery_critical_heat"
 
@@ -176,7 +178,8 @@ class Notebook:
         self.off_changed = supply == "off" and self.supply != "off" and not keeps_on
         if supply != self.supply and not keeps_on:
             if ordinary and self.supply is not None:
-                self._dwell(supply, reason)
+                if reason in DWELLING:
+                    self._dwell(supply, reason)
                 self._budget(supply, reason)
             self.changed_before_ms = self.changed_at_ms
             self.changed_at_ms = self.now_ms

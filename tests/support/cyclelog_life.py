@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from support import cyclelog_rows as make
-from tidegate.core.controller import step
+from tidegate.core.controller import RULES_VERSION, step
 from tidegate.core.effects import (
     ClearAlarm,
     EffectSeen,
@@ -173,7 +173,7 @@ class Life:
             StateRow(
                 **self._times(),
                 station="lobby",
-                rules_version=1,
+                rules_version=RULES_VERSION,
                 state=canonical(to_plain(self.state)),
             )
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from tidegate.core.controller import RULES_VERSION
 from tidegate.cyclelog.rows import (
     AlarmRow,
     BatteryRow,
@@ -25,7 +26,9 @@ def clock(*, wall_ms: int = WALL_MS, boot_ms: int = 100_000) -> VirtualClock:
     return VirtualClock(boot_ms=boot_ms, wall_ms=wall_ms)
 
 
-def run(at_ms: int = 0, *, boot_id: str = "boot-1", rules_version: int = 1) -> RunRow:
+def run(
+    at_ms: int = 0, *, boot_id: str = "boot-1", rules_version: int = RULES_VERSION
+) -> RunRow:
     return RunRow(
         boot_ms=at_ms,
         wall_ms=WALL_MS + at_ms,
@@ -147,7 +150,7 @@ def state(at_ms: int = 0, *, text: str = "{}", station: str = "lobby") -> StateR
         boot_ms=at_ms,
         wall_ms=WALL_MS + at_ms,
         station=station,
-        rules_version=1,
+        rules_version=RULES_VERSION,
         state=text,
     )
 

@@ -186,13 +186,13 @@ def test_a_second_try_that_works_ends_the_matter():
 
 
 def test_no_repeat_of_an_off_when_the_table_wants_on():
-    # The verdict falls while an ordered on waits for dwell: off is not sent again.
+    # The verdict falls while the on of the low mark waits for dwell: no second off.
     rig = running(64, dwell_off_ms=600_000).read(65, after_s=121).done()
-    rig.override(ON).read(after_s=60, **STUCK)
+    rig.plan((64, 90)).read(64, after_s=60, **STUCK)
     assert rig.verdicts == (False,)
     assert rig.switched == ()
     rig.wait(540)
-    assert rig.switched == ((ON, Reason.OVERRIDE),)
+    assert rig.switched == ((ON, Reason.AT_LOW_MARK),)
 
 
 def test_an_off_by_another_rule_repeats_with_its_own_reason():

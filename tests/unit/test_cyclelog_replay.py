@@ -11,6 +11,7 @@ import pytest
 
 from support import cyclelog_rows as make
 from support.cyclelog_life import POLICY, Life
+from tidegate.core.controller import RULES_VERSION
 from tidegate.core.effects import SwitchSupply
 from tidegate.core.events import (
     OverridePlaced,
@@ -192,7 +193,9 @@ def test_rows_out_of_time_are_refused(day: list[Entry]) -> None:
 
 
 def test_other_rules_are_unproven_not_wrong(day: list[Entry]) -> None:
-    result = replay(_with(day, _first(day, RunRow), rules_version=2), "lobby")
+    result = replay(
+        _with(day, _first(day, RunRow), rules_version=RULES_VERSION + 1), "lobby"
+    )
     assert result.ok
     # The state row of these rules is where proof can begin again.
     before = sum(

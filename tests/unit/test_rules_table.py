@@ -84,8 +84,8 @@ TABLE = [
     (8, _latched(hot_since_ms=0), OFF, "battery_hot", True),
     (9, _latched(cold_since_ms=0), OFF, "battery_cold", True),
     (10, _both(_spent_out, _ordered(OFF)), None, "relay_budget", False),
-    (11, _ordered(ON), ON, "override", True),
-    (11, _ordered(OFF), OFF, "override", True),
+    (11, _ordered(ON), ON, "override", False),
+    (11, _ordered(OFF), OFF, "override", False),
     (12, _soc(55), ON, "at_low_mark", True),
     (13, _soc(65), OFF, "at_high_mark", True),
     (14, _soc(60), None, "in_window", False),
@@ -148,10 +148,9 @@ def test_a_table_without_its_last_row_is_no_table():
 
 # What makes an off of this rule due now, in a rig that has just been switched on.
 OFFS_THAT_WAIT = [
-    ("hot", {"temp": 45.0}, Reason.BATTERY_HOT, 60),
-    ("cold", {"temp": 0.0}, Reason.BATTERY_COLD, 60),
-    ("override", {}, Reason.OVERRIDE, 60),
-    ("high mark", {}, Reason.AT_HIGH_MARK, 65),
+    ({"temp": 45.0}, Reason.BATTERY_HOT, 60),
+    ({"temp": 0.0}, Reason.BATTERY_COLD, 60),
+    ({}, Reason.AT_HIGH_MARK, 65),
 ]
 
 
@@ -159,12 +158,10 @@ def _just_on(soc) -> Rig:
     return Rig().start().read(soc, after_s=1).done()
 
 
-@pytest.mark.parametrize(("name", "says", "reason", "soc"), OFFS_THAT_WAIT)
-def test_an_off_waits_for_the_end_of_dwell_and_no_longer(name, says, reason, soc):
-    # Rows 8, 9, 11 and 13 obey dwell: 3 min to the millisecond.
+@pytest.mark.parametrize(("says", "reason", "soc"), OFFS_THAT_WAIT)
+def test_an_off_waits_for_the_end_of_dwell_and_no_longer(says, reason, soc):
+    # Rows 8, 9 and 13 obey dwell: 3 min to the millisecond.
     rig = _just_on(soc)
-    if name == "override":
-        rig.override(OFF)
     rig.read(after_s=100, **says)
     rig.read(after_s=79.999, **says)
     assert rig.reason is reason
@@ -173,23 +170,23 @@ def test_an_off_waits_for_the_end_of_dwell_and_no_longer(name, says, reason, soc
     assert rig.switched == ((OFF, reason),)
 
 
-@pytest.mark.parametrize(
-    ("soc", "reason"), [(55, Reason.AT_LOW_MARK), (60, Reason.OVERRIDE)]
-)
-def test_an_on_of_the_marks_or_the_operator_waits_for_dwell(soc, reason):
-    # Rows 11 and 12 obey the dwell of off; a timer may end it, for it is an on.
+def test_an_on_of_the_marks_waits_for_dwell():
+    # Row 12 obeys the dwell of off; a timer may end it, for it is an on.
     rig = running(62).override(OFF, for_s=DAY_S).read().done()
     assert rig.supply is OFF
-    rig.read(soc, after_s=121)
-    if reason is Reason.OVERRIDE:
-        rig.override(ON)
-    else:
-        rig.release()
-    rig.wait(58.999)
-    assert rig.reason is reason
+    rig.read(55, after_s=121).release().wait(58.999)
+    assert rig.reason is Reason.AT_LOW_MARK
     assert rig.switched == ()
     rig.wait(0.001)
-    assert rig.switched == ((ON, reason),)
+    assert rig.switched == ((ON, Reason.AT_LOW_MARK),)
+
+
+def test_an_operator_does_not_wait_for_dwell():
+    # Row 11: off at the next trusted reading, on at once.
+    rig = _just_on(60).override(OFF).read(after_s=1)
+    assert rig.switched == ((OFF, Reason.OVERRIDE),)
+    rig.done().override(ON, after_s=1)
+    assert rig.switched == ((ON, Reason.OVERRIDE),)
 
 
 def test_critical_heat_does_not_wait_for_dwell():
@@ -228,11 +225,11 @@ def test_the_lockout_and_a_relay_without_effect_do_not_wait_for_dwell():
 def test_no_timer_ever_causes_an_off(rule):
     # An off of 8, 9, 11 or 13 needs a trusted reading taken after the last on.
     rig = _just_on(65)
-    if rule == "override":
-        rig.override(OFF)
     says = {"hot": {"temp": 50.0}, "cold": {"temp": -1.0}}.get(rule, {})
     soc = 65 if rule == "high mark" else 60
     rig.read(soc, after_s=60, **says).read(after_s=60, **says)
+    if rule == "override":
+        rig.override(OFF)
     rig.wait(100)
     assert rig.switched == ()
     rig.fail(after_s=1)

@@ -122,9 +122,8 @@ def row_11(state: State) -> Verdict | None:
     override = state.override
     if override is None:
         return None
-    if override.supply is Supply.OFF:
-        return _off(Reason.OVERRIDE)
-    return Verdict(supply=Supply.ON, reason=Reason.OVERRIDE, obeys_dwell=True)
+    off = override.supply is Supply.OFF
+    return Verdict(supply=override.supply, reason=Reason.OVERRIDE, needs_fresh=off)
 
 
 def row_12(state: State) -> Verdict | None:
