@@ -386,6 +386,19 @@ def test_a_failure_of_an_older_off_changes_nothing():
     assert rig.state.drive == before
 
 
+def test_an_off_that_was_dropped_for_another_off_does_not_fail_that_one():
+    # An off that waits yields to what comes after it: an on, and an off again.
+    rig = running(60).override(OFF).read(60)
+    dropped_ms = rig.now_ms
+    rig.override(ON, after_s=2).override(OFF, after_s=2).read(60, after_s=2)
+    assert [command.supply for command in rig.commands[-3:]] == [OFF, ON, OFF]
+    before = rig.state.drive
+    rig.send(SwitchingFailed(supply=OFF, kind="dropped", told_at_ms=dropped_ms))
+    assert rig.state.drive == before
+    rig.send(SwitchingSucceeded(supply=OFF, told_at_ms=rig.now_ms))
+    assert rig.state.drive.pending.done_at_ms == rig.now_ms
+
+
 def test_a_success_of_an_older_command_judges_nothing():
     # Only the command under way gets a verdict.
     rig = running(60).read(65, after_s=121).read(25, after_s=121)

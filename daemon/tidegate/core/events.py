@@ -67,17 +67,26 @@ class RelayReported:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SwitchingSucceeded:
-    """The relay carried out a command. The effect is another matter."""
+    """The relay carried out a command. The effect is another matter.
+
+    ``told_at_ms`` says which: the time of the step that ordered it, ``None`` for the
+    last one.
+    """
 
     supply: Supply
+    told_at_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SwitchingFailed:
-    """A command did not reach the relay, or was dropped for a slow log."""
+    """A command did not reach the relay, or was dropped before it was told.
+
+    ``told_at_ms`` as in ``SwitchingSucceeded``.
+    """
 
     supply: Supply
     kind: str
+    told_at_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -272,7 +272,7 @@ def succeed(
             off_done_at_ms=now_ms,
             on_failed=False,
         )
-    if pending is None or pending.supply is not event.supply:
+    if pending is None or not _is_about(event, pending):
         return replace(state, drive=drive), ()
     if pending.changed or pending.kind is Kind.TRIAL:
         drive = replace(drive, operations=drive.operations + 1)
@@ -285,6 +285,16 @@ def succeed(
         drive = replace(drive, probe_until_ms=now_ms + state.policy.settle_ms)
         due_ms = now_ms + state.policy.settle_ms // 2
     return replace(state, drive=drive), (ReadSoon(at_ms=due_ms),)
+
+
+def _is_about(event: SwitchingSucceeded | SwitchingFailed, pending: Pending) -> bool:
+    """Return whether an outcome is that of the pending command, not of one before.
+
+    An off that waits yields to whatever comes after it, and that may be an off again.
+    """
+    told_at_ms = event.told_at_ms
+    same = told_at_ms is None or told_at_ms == pending.told_at_ms
+    return same and pending.supply is event.supply
 
 
 def judged_after_ms(state: State, pending: Pending) -> int:
@@ -300,7 +310,7 @@ def fail(state: State, event: SwitchingFailed) -> State:
     """Return the state after a command that did not reach the relay."""
     drive, now_ms = state.drive, state.quiet.now_ms
     pending = drive.pending
-    ours = pending is not None and pending.supply is event.supply
+    ours = pending is not None and _is_about(event, pending)
     if event.supply is Supply.ON:
         wait_ms = drive.repeat_wait_ms or REPEAT_FIRST_MS
         drive = replace(

@@ -36,6 +36,7 @@ from tidegate.cyclelog.rows import (
     BatteryRow,
     EventRow,
     FailureRow,
+    IntentRow,
     OutcomeRow,
     ReadingRow,
 )
@@ -95,11 +96,13 @@ def failure_of(row: FailureRow) -> GaugeFailed:
     return GaugeFailed(kind=row.kind, reads=row.reads)
 
 
-def outcome_of(row: OutcomeRow, supply: Supply) -> Event:
-    """Return the event of an outcome; ``supply`` is that of its intent."""
+def outcome_of(row: OutcomeRow, intent: IntentRow) -> Event:
+    """Return the event of the outcome of an intent."""
+    supply, told_at_ms = Supply(intent.supply), intent.boot_ms
     if row.succeeded:
-        return SwitchingSucceeded(supply=supply)
-    return SwitchingFailed(supply=supply, kind=row.error or "unknown")
+        return SwitchingSucceeded(supply=supply, told_at_ms=told_at_ms)
+    kind = row.error or "unknown"
+    return SwitchingFailed(supply=supply, kind=kind, told_at_ms=told_at_ms)
 
 
 def battery_row(reading: Reading, *, station: str) -> BatteryRow:

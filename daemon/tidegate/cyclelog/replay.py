@@ -18,7 +18,6 @@ from tidegate.core.controller import RULES_VERSION
 from tidegate.core.effects import Effect, SwitchSupply
 from tidegate.core.events import Event, Started
 from tidegate.core.policy import Policy
-from tidegate.core.reading import Supply
 from tidegate.core.state import State
 from tidegate.cyclelog.plain import from_plain, to_plain
 from tidegate.cyclelog.reader import Reader
@@ -216,8 +215,7 @@ class _Course:
             case FailureRow():
                 yield failure_of(row), row.boot_ms + row.span_ms
             case OutcomeRow() if row.intent in self.intents:
-                intent = self.intents.pop(row.intent)
-                yield outcome_of(row, Supply(intent.supply)), row.boot_ms
+                yield outcome_of(row, self.intents.pop(row.intent)), row.boot_ms
 
 
 class _Judge:

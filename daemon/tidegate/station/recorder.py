@@ -130,12 +130,12 @@ class Recorder:
         )
 
     def intent(
-        self, before: State, effect: SwitchSupply, *, trigger: int | None
+        self, before: State, effect: SwitchSupply, *, at_ms: int, trigger: int | None
     ) -> int:
-        """Write down what the relay is about to be told."""
+        """Write down what the relay is about to be told, as ordered at ``at_ms``."""
         self._intent = self.append(
             IntentRow(
-                boot_ms=self._clock.boot_ms(),
+                boot_ms=at_ms,
                 wall_ms=self._clock.wall_ms(),
                 station=self._station,
                 supply=effect.supply,

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 from tidegate.contract import Readback, Relay
 from tidegate.core.effects import Reason, SwitchSupply
 from tidegate.core.events import (
+    Event,
     RelayReported,
     RelaySaid,
     SwitchingFailed,
@@ -46,6 +47,7 @@ class Command:
     """A switching that the core ordered, and the row of its intent."""
 
     effect: SwitchSupply
+    told_at_ms: int
     intent: int
 
 
@@ -247,16 +249,17 @@ class RelaySide:
         self, command: Command, *, error: str | None, took_ms: int | None
     ) -> None:
         station, supply = self._station, command.effect.supply
+        told_at_ms = command.told_at_ms
         self._under_way = None
         now_ms = station.now_ms()
         row = station.record.outcome(
             command.intent, now_ms=now_ms, error=error, took_ms=took_ms
         )
         if error is None:
-            station.feed(SwitchingSucceeded(supply=supply), at_ms=now_ms, trigger=row)
+            event: Event = SwitchingSucceeded(supply=supply, told_at_ms=told_at_ms)
         else:
-            failed = SwitchingFailed(supply=supply, kind=error)
-            station.feed(failed, at_ms=now_ms, trigger=row)
+            event = SwitchingFailed(supply=supply, kind=error, told_at_ms=told_at_ms)
+        station.feed(event, at_ms=now_ms, trigger=row)
 
     # --- looking ----------------------------------------------------------------------
 

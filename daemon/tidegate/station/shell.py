@@ -310,15 +310,17 @@ class Station:
     def _switch(self, before: State, effect: SwitchSupply, trigger: int | None) -> None:
         if self.relay is None:
             return
-        intent = self.record.intent(before, effect, trigger=trigger)
+        assert self.state is not None
+        at_ms = self.state.quiet.now_ms
+        intent = self.record.intent(before, effect, at_ms=at_ms, trigger=trigger)
         self.log.info(
             "supply",
             to=effect.supply.value,
             reason=effect.reason.value,
             kind=effect.kind.value,
-            soc_percent=self.state.soc_percent if self.state else None,
+            soc_percent=self.state.soc_percent,
         )
-        self.relay.tell(Command(effect=effect, intent=intent))
+        self.relay.tell(Command(effect=effect, told_at_ms=at_ms, intent=intent))
 
     def _alarm(self, effect: RaiseAlarm | ClearAlarm) -> None:
         self.record.alarm(effect)
