@@ -8,11 +8,18 @@ and overrides run on it. The virtual clock and event loop live in
 from __future__ import annotations
 
 import time
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Protocol
 
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 _SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
+
+
+def rfc3339(wall_ms: int) -> str:
+    """Return UTC with milliseconds and Z. Source: RFC 3339, section 5.6."""
+    moment = datetime.fromtimestamp(wall_ms / 1_000, tz=UTC)
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 class Clock(Protocol):

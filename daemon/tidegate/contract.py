@@ -63,6 +63,8 @@ class RelayFacts:
     ``reopen_disturbs``: opening the link may move the contact.
     ``answers_within_s``: a call that takes longer has lost its link.
     ``fails_on``: without the daemon the supply ends up on, by wiring or by timer.
+    ``cuts_data``: an off takes the data line too, even where the supply stays, so that
+    a gauge lost over the same cable proves nothing.
     """
 
     readback: Readback
@@ -71,6 +73,7 @@ class RelayFacts:
     fails_on: bool
     dead_man_s: float | None = None
     answers_within_s: float = 5.0
+    cuts_data: bool = False
     proof: Proof = Proof.EXTERNAL_POWER
 
 
@@ -115,6 +118,11 @@ class RelaySettings(BackendSettings, ABC):
     @abstractmethod
     def target(self) -> Target:
         """Return what this relay occupies, for locks and double-use checks."""
+
+    @property
+    def timer_s(self) -> float | None:
+        """Seconds of the relay's own timer that returns the supply, if it has one."""
+        return None
 
 
 def energised(supply: Supply, contact: Contact) -> bool:

@@ -58,3 +58,7 @@ class Busy(BackendError):
 
 class LogError(TidegateError):
     """The cycle log cannot be written or read. Control goes on regardless."""
+
+
+class LogEmpty(LogError):
+    """There is nothing in the file yet: a daemon is just beginning it."""

@@ -35,11 +35,9 @@ _KIND = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
 # What to install when a library that only some backends need is not there: the name
 # it is imported by, and the extra that brings it.
 _EXTRA_OF: Final = {
-    "aiomqtt": "mqtt",
     "gpiod": "gpio",
     "hidraw": "hid",
     "paho": "mqtt",
-    "pymodbus": "modbus",
     "serial": "serial",
 }
 

@@ -15,7 +15,7 @@ from tidegate.core.reading import Supply
 from tidegate.cyclelog.reader import Reader
 from tidegate.errors import BackendError, LogError, Unavailable
 from tidegate.host import Machine, StationHost
-from tidegate.service import make_relay
+from tidegate.service import make_relay, relay_is_another
 from tidegate.settings import StationSettings
 from tidegate.station.bounded import GRACE_S, bounded
 
@@ -71,12 +71,23 @@ def _polarity(log: Path, stations: Mapping[str, StationSettings]) -> dict[str, b
     """Return for each station whether its polarity was found reversed."""
     try:
         with Reader(log) as reader:
-            last = {name: reader.last_commanded(name) for name in stations}
+            return {
+                name: polarity_is_swapped(reader, name, settings)
+                for name, settings in stations.items()
+            }
     except LogError as error:
         # Without a log the wiring of the settings is all there is to go by.
         notice.logger().info("no cycle log to ask for the polarity", why=str(error))
         return dict.fromkeys(stations, False)
-    return {name: found is not None and found.swapped for name, found in last.items()}
+
+
+def polarity_is_swapped(reader: Reader, name: str, settings: StationSettings) -> bool:
+    """Return whether the relay of these settings was found reversed. Errors: LogError."""
+    last = reader.last_commanded(name)
+    if last is None or not last.swapped:
+        return False
+    before = reader.settings_before(name, last.intent)
+    return before is None or not relay_is_another(before, settings)
 
 
 async def _on(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import hashlib
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
@@ -19,7 +20,7 @@ from tidegate.cyclelog.plain import canonical
 from tidegate.cyclelog.reader import Reader
 from tidegate.cyclelog.record import parsed
 from tidegate.cyclelog.replay import rebuild
-from tidegate.cyclelog.rows import RunEndRow, RunRow
+from tidegate.cyclelog.rows import RunEndRow, RunRow, SettingsRow
 from tidegate.cyclelog.writer import Writer
 from tidegate.errors import Busy, LogError, Unavailable
 from tidegate.host import Machine
@@ -77,7 +78,7 @@ class Service:
             for name, settings in self.settings.stations.items():
                 self.stations[name] = self._station(name, settings, writer, past[name])
             self._take_locks()
-            writer.append(self._run_row())
+            writer.append(run_row(self.clock, self.settings.stations.values()))
             self._has_begun = True
             await self._commit(writer)
             await self._start_stations()
@@ -169,6 +170,12 @@ class Service:
     ) -> None:
         """Anything that no one handles is our bug: stop, supply on, start afresh."""
         error = context.get("exception")
+        future = context.get("future")
+        is_bare = future is not None and not isinstance(future, asyncio.Task)
+        if is_bare and isinstance(error, OSError | EOFError):
+            # Libraries leave one behind where a connection died that nobody waits for.
+            self.log.warning("a connection was lost unseen", error=repr(error))
+            return
         self.log.error("internal fault", what=context["message"], exc_info=error)
         self.broken = True
         self.end()
@@ -179,7 +186,7 @@ class Service:
         self, name: str, settings: StationSettings, writer: Writer, past: Past
     ) -> Station:
         return Station(
-            plan_of(name, settings),
+            replace(plan_of(name, settings), turn=len(self.stations)),
             machine=self.machine,
             writer=writer,
             past=past,
@@ -217,13 +224,8 @@ class Service:
         names = self.settings.stations
         try:
             with Reader(path) as reader:
-                run = reader.last_run()
-                same_boot = run is not None and run.boot_id == self.clock.boot_id()
-                closed = run is None or reader.last_run_was_closed()
                 return {
-                    name: self._past_or_none(
-                        reader, name, settings, same_boot=same_boot, closed=closed
-                    )
+                    name: self._past_or_none(reader, name, settings)
                     for name, settings in names.items()
                 }
         except LogError as error:
@@ -231,70 +233,60 @@ class Service:
             return {name: Past() for name in names}
 
     def _past_or_none(
-        self,
-        reader: Reader,
-        name: str,
-        settings: StationSettings,
-        *,
-        same_boot: bool,
-        closed: bool,
+        self, reader: Reader, name: str, settings: StationSettings
     ) -> Past:
         """Return the past of one station; rows that cannot be read cost only its own."""
         try:
-            return self._past(
-                reader, name, settings, same_boot=same_boot, closed=closed
-            )
+            return self._past(reader, name, settings)
         except LogError as error:
             self.log.warning(
                 "the past is not readable, beginning anew", station=name, why=str(error)
             )
             return Past()
 
-    def _past(
-        self,
-        reader: Reader,
-        name: str,
-        settings: StationSettings,
-        *,
-        same_boot: bool,
-        closed: bool,
-    ) -> Past:
+    def _past(self, reader: Reader, name: str, settings: StationSettings) -> Past:
         before = reader.last_settings(name)
         if before is None:
             return Past()
-        given = parsed(before.given)
-        relay = given.get("relay") if isinstance(given, dict) else None
+        run = reader.last_run_of(name)
         return Past(
             state=rebuild(reader, name),
-            same_boot=same_boot,
-            was_closed=closed,
-            relay_changed=relay != without_secrets(settings).get("relay"),
+            same_boot=run is not None and run.boot_id == self.clock.boot_id(),
+            was_closed=run is None or run.closed,
+            relay_changed=relay_is_another(before, settings),
         )
 
-    def _run_row(self) -> RunRow:
-        used = {
-            *(GAUGES.provenance(each.gauge.kind) for each in self._each()),
-            *(
-                RELAYS.provenance(each.relay.kind)
-                for each in self._each()
-                if each.relay
-            ),
-        }
-        return RunRow(
-            boot_ms=self.clock.boot_ms(),
-            wall_ms=self.clock.wall_ms(),
-            boot_id=self.clock.boot_id(),
-            machine=machine_digest(),
-            version=__version__,
-            rules_version=RULES_VERSION,
-            backends=canonical(
-                sorted([each.kind, each.distribution, each.version] for each in used)
-            ),
-            synchronised=self.clock.synchronised(),
-        )
 
-    def _each(self) -> list[StationSettings]:
-        return list(self.settings.stations.values())
+def run_row(clock: Clock, stations: Iterable[StationSettings]) -> RunRow:
+    """Return the row that begins a run of these stations."""
+    each = tuple(stations)
+    used = {
+        *(GAUGES.provenance(one.gauge.kind) for one in each),
+        *(RELAYS.provenance(one.relay.kind) for one in each if one.relay),
+    }
+    return RunRow(
+        boot_ms=clock.boot_ms(),
+        wall_ms=clock.wall_ms(),
+        boot_id=clock.boot_id(),
+        machine=machine_digest(),
+        version=__version__,
+        rules_version=RULES_VERSION,
+        backends=canonical(
+            sorted([one.kind, one.distribution, one.version] for one in used)
+        ),
+        synchronised=clock.synchronised(),
+    )
+
+
+def relay_is_another(before: SettingsRow, settings: StationSettings) -> bool:
+    """Return whether the relay has other settings than it had before.
+
+    What was found out about its wiring then belongs to another relay.
+    Errors: LogError.
+    """
+    given = parsed(before.given)
+    relay = given.get("relay") if isinstance(given, dict) else None
+    return bool(relay != without_secrets(settings).get("relay"))
 
 
 def plan_of(name: str, settings: StationSettings) -> Plan:

@@ -31,6 +31,8 @@ REASONS: Final = {
     Reason.RELAY_EXTERNAL_CHANGE: "somebody else moved the contact",
     Reason.RELAY_FAILED: "the relay did not take the command",
     Reason.MEASURE_ONLY: "the station only measures",
+    Reason.DEAD_LOCK: "an off could lock the station up",
+    Reason.PROVE: "an operator proves the station",
 }
 
 ALARMS: Final = {

@@ -171,8 +171,8 @@ async def a_start_without_relay(self: Any, **_: Any) -> NoReturn:
     raise AssertionError("this check has no relay at start")
 
 
-def reports(self: Any, said: Any) -> None:
-    del self, said
+def reports(self: Any, said: Any, *, asked_at_ms: int) -> None:
+    del self, said, asked_at_ms
 
 
 async def a_log_that_may_fail(self: Any, limit_s: float) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import itertools
 from pathlib import Path
 from typing import Any
@@ -509,6 +510,23 @@ def test_a_bug_of_ours_stops_in_good_order_and_says_so(rig: Rig) -> None:
     lives(rig, life)
     assert rig.now("lobby").contact is ON
     assert [row.why for row in rig.rows(RunEndRow)] == ["bug"]
+
+
+def test_a_connection_that_a_library_left_behind_ends_nothing(rig: Rig) -> None:
+    """A bus that dies while one connects to it leaves an error that nobody asked for."""
+
+    async def life() -> None:
+        async with rig.living():
+            left = asyncio.get_running_loop().create_future()
+            left.set_exception(ConnectionResetError("the bus died"))
+            del left
+            gc.collect()
+            await rig.live(60)
+            assert isinstance(rig.service, Service)
+            assert not rig.service.broken
+
+    lives(rig, life)
+    assert [row.why for row in rig.rows(RunEndRow)] == ["stopped"]
 
 
 def test_samples_are_kept_in_runs_and_the_log_stays_small(rig: Rig) -> None:

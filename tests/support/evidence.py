@@ -14,14 +14,18 @@ from tidegate.cyclelog.rows import (
     OutcomeRow,
     RunRow,
 )
+from tidegate.errors import LogEmpty
 
 
 def rows(log: Path, station: str) -> list[Entry]:
     """Return the station's rows that are durable by now."""
     if not log.exists():
         return []
-    with Reader(log) as reader:
-        return list(reader.rows(station))
+    try:
+        with Reader(log) as reader:
+            return list(reader.rows(station))
+    except LogEmpty:
+        return []  # the daemon is just creating it
 
 
 def sound(log: Path, station: str) -> list[Entry]:

@@ -190,7 +190,7 @@ class FakeRelay(_Fake, Relay):
 
     def __init__(self, rig: Rig, name: str, host: Host, facts: RelayFacts) -> None:
         _Fake.__init__(self, rig, name, host)
-        self._facts = facts
+        self.facts_now = facts
         self.at_once = self.most_at_once = 0
         self.cancelled = 0
         self.opened = 0
@@ -198,7 +198,7 @@ class FakeRelay(_Fake, Relay):
 
     @property
     def facts(self) -> RelayFacts:
-        return self._facts
+        return self.facts_now
 
     async def open(self) -> None:
         await super().open()
@@ -243,7 +243,7 @@ class FakeRelay(_Fake, Relay):
             raise Unavailable("not open", target=self.name, remedy="Open it.")
         if mood.answer is not ...:
             return mood.answer
-        if self._facts.readback < Readback.LATCH:
+        if self.facts_now.readback < Readback.LATCH:
             return None
         return self.rig.now(self.name).contact
 

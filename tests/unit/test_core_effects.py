@@ -12,6 +12,7 @@ from support.core_rig import (
     DAY_S,
     DISCHARGING,
     FULL,
+    HOLD,
     HOUR_S,
     NO,
     NOT_CHARGING,
@@ -141,6 +142,15 @@ def test_the_loss_of_a_gauge_with_its_own_supply_proves_nothing():
     assert _told_off().fail(after_s=30).verdicts == ()
 
 
+def test_a_gauge_lost_while_the_mains_are_out_proves_nothing():
+    # It counts only where the fact could change; else unconfirmed, no fault.
+    rig = _told_off(NO, DISCHARGING, policy=REMOTE).fail()
+    assert rig.verdicts == (None,)
+    assert rig.alarms == frozenset()
+    assert not rig.state.drive.ever_proven
+    assert rig.fail().verdicts == ()
+
+
 @pytest.mark.parametrize("case", ["on", "not done", "judged"])
 def test_other_losses_of_the_gauge_prove_nothing(case):
     # No off carried out, or its verdict fell already.
@@ -243,6 +253,26 @@ def test_no_trial_while_no_lower_row_wants_off():
     # In the window there is nothing to try for.
     rig = _without_effect().read(60, after_s=121, **STUCK)
     assert rig.read(after_s=5 * HOUR_S, **STUCK).switched == ()
+
+
+def test_no_trial_while_the_budget_refuses_the_off_that_it_is_for():
+    # Row 10 is a lower row too.
+    rig = _without_effect(per_hour=2).read(after_s=HOUR_S - 60, **STUCK)
+    lived_ms = rig.state.quiet.lived_ms
+    spent = replace(rig.state.drive, spent_lived_ms=(lived_ms,))
+    rig.state = replace(rig.state, drive=spent)
+    assert rig.read(after_s=HOUR_S - 0.001, **STUCK).switched == ()
+    assert rig.read(after_s=0.001, **STUCK).last.kind is Kind.TRIAL
+
+
+def test_the_wait_for_a_trial_counts_time_lived():
+    # Half of the hour before a reboot, the rest of it after; not what lay between.
+    rig = _without_effect().read(after_s=HOUR_S / 2, **STUCK)
+    rig.now_ms += 9 * DAY_S * 1_000
+    rig.start(same_boot=True).read(65, after_s=1, **STUCK).done()
+    rig.read(after_s=HOUR_S / 2 - 1.001, **STUCK)
+    assert rig.switched == ()
+    assert rig.read(after_s=0.001, **STUCK).last.kind is Kind.TRIAL
 
 
 def _trial(rig: Rig, wait_s: float) -> Rig:
@@ -399,6 +429,14 @@ def test_an_off_that_was_dropped_for_another_off_does_not_fail_that_one():
     assert rig.state.drive.pending.done_at_ms == rig.now_ms
 
 
+def test_a_gauge_that_went_with_its_data_line_proves_nothing():
+    # A hub may drop the data and leave the supply on: one alarm, control goes on.
+    rig = running(60, REMOTE, loss_is_proof=False).read(65, after_s=121).done().fail()
+    assert rig.verdicts == (None,)
+    assert rig.alarms == {Alarm.EFFECT_UNPROVABLE}
+    assert not rig.state.drive.ever_proven
+
+
 def test_a_success_of_an_older_command_judges_nothing():
     # Only the command under way gets a verdict.
     rig = running(60).read(65, after_s=121).read(25, after_s=121)
@@ -461,6 +499,12 @@ def test_a_supply_is_absent_after_settle(for_s, absent):
     rig = running(60).read(power=NO, status=DISCHARGING)
     assert rig.wake_in_s == 60
     assert (Alarm.SUPPLY_ABSENT in rig.wait(for_s).alarms) is absent
+
+
+def test_a_supply_is_absent_under_a_hold_too():
+    # External power no for settle while on is commanded, whatever proves an off.
+    rig = _away(running(59, HOLD), power=NO, status=DISCHARGING)
+    assert rig.switched == ((ON, Reason.SUPPLY_ABSENT),)
 
 
 def test_a_gap_shorter_than_settle_is_no_absence():

@@ -21,7 +21,14 @@ from support.core_rig import (
     switched_off,
 )
 from tidegate.core.controller import RULES_VERSION, step
-from tidegate.core.effects import Alarm, RaiseAlarm, Reason, SwitchSupply, WakeAt
+from tidegate.core.effects import (
+    Alarm,
+    Kind,
+    RaiseAlarm,
+    Reason,
+    SwitchSupply,
+    WakeAt,
+)
 from tidegate.core.events import LogBack, LogLost, ReadingArrived, Resumed, TimePassed
 from tidegate.core.policy import Marks
 from tidegate.core.reading import Supply, WhyNot
@@ -109,6 +116,16 @@ def test_slopes_are_kept_for_fourteen_days():
     }
 
 
+@pytest.mark.parametrize(("days", "slope"), [(13.9, 30.0), (14, 5.0)])
+def test_a_slope_older_than_fourteen_days_is_forgotten_without_a_new_one(days, slope):
+    # The last 14 days, though nothing was learned in them.
+    state = running(60).state
+    quiet = replace(state.quiet, lived_ms=round(days * DAY_S * 1_000))
+    watch = replace(state.watch, slope_days=((0, 30.0),))
+    state = replace(state, quiet=quiet, watch=watch)
+    assert learned_slope(state, least=5.0) == slope
+
+
 @pytest.mark.parametrize(
     ("blind_s", "rates"), [(3_600, [8.0]), (1_800, [16.0]), (300, [96.0]), (299, [])]
 )
@@ -180,6 +197,25 @@ def test_a_gauge_that_will_soon_refuse_us_is_told_before_it_does():
     assert Alarm.GAUGE_SILENT in rig.fail(after_s=1).alarms
     # Any answer is contact, even one that is not believed.
     assert Alarm.GAUGE_SILENT not in rig.read(None).alarms
+
+
+def test_a_silence_is_counted_over_restarts_and_only_from_the_last_answer():
+    rig = running(60, silence_alarm_ms=3 * DAY_S * 1_000).read(after_s=9 * DAY_S)
+    rig.start(same_boot=True)
+    assert Alarm.GAUGE_SILENT not in rig.alarms
+    rig.fails(10).fail(after_s=2 * DAY_S).start(same_boot=True)
+    rig.fail(after_s=DAY_S - 301)
+    assert Alarm.GAUGE_SILENT not in rig.alarms
+    assert Alarm.GAUGE_SILENT in rig.fail(after_s=1).alarms
+
+
+def test_a_log_that_does_not_know_the_last_answer_raises_no_alarm():
+    # A state of before that was kept: the silence counts from the start.
+    rig = running(60, silence_alarm_ms=3 * DAY_S * 1_000).read(after_s=9 * DAY_S)
+    quiet = replace(rig.state.quiet, answered_lived_ms=0)
+    rig.state = replace(rig.state, quiet=quiet)
+    assert Alarm.GAUGE_SILENT not in rig.start(same_boot=True).alarms
+    assert Alarm.GAUGE_SILENT in rig.fail(after_s=3 * DAY_S).alarms
 
 
 def test_a_silent_gauge_without_a_key_is_only_lost():
@@ -339,6 +375,15 @@ def test_urgent_commands_do_not_wait_for_a_reading():
     assert switched_off(65).fails(6).last.urgent
     assert not running(60).reads(2, temp=61).last.urgent
     assert not running(60).override(OFF).read().last.urgent
+    # An off is never in a hurry, a trial or one said against a stranger neither.
+    assert switched_off(65).read(power=YES, status=CHARGING).last.supply is OFF
+    assert not switched_off(65).read(power=YES, status=CHARGING).last.urgent
+    rig = running(60)
+    latches = replace(rig.state.latches, relay=Reason.RELAY_NO_EFFECT)
+    drive = replace(rig.state.drive, trial_at_lived_ms=0)
+    rig.state = replace(rig.state, latches=latches, drive=drive)
+    assert rig.read(66, after_s=121).last.kind is Kind.TRIAL
+    assert not rig.last.urgent
 
 
 def test_a_command_is_told_with_everything_the_shell_needs():

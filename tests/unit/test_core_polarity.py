@@ -284,6 +284,13 @@ def test_only_ons_are_sent_and_they_are_swapped():
     assert rig.stop().last.swapped
 
 
+def test_the_timer_of_a_swapped_on_is_refreshed():
+    # What the relay takes for an off is the supply on; run out, it would be dark.
+    rig = _reversed().read(70, after_s=121, **LIT)
+    assert (rig.supply, rig.last.swapped, rig.refreshed) == (ON, True, True)
+    assert not running().read(50).refreshed
+
+
 def test_the_polarity_found_outlives_a_restart():
     # Stop and restore included, from the log.
     rig = _reversed().reboot(was_closed=False).read(60, after_s=1, **LIT)

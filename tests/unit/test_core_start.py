@@ -16,6 +16,7 @@ from support.core_rig import (
     ON,
     POLICY,
     REMOTE,
+    STATUS_UNKNOWN,
     UNKNOWN,
     YES,
     Rig,
@@ -23,7 +24,7 @@ from support.core_rig import (
     switched_off,
 )
 from tidegate.core.effects import Alarm, Kind, Reason
-from tidegate.core.events import Proved
+from tidegate.core.events import Proved, RelayReported, RelaySaid
 from tidegate.core.state import Watch, evidence
 
 START = ((ON, Reason.START),)
@@ -299,6 +300,15 @@ def test_a_proof_run_ends_lockouts_and_relay_faults():
     assert rig.alarms == frozenset()
 
 
+def test_a_proof_run_ends_the_alarm_that_no_proof_is_possible():
+    # `prove` saw the effect of an off.
+    blind = {"power": UNKNOWN, "status": STATUS_UNKNOWN}
+    rig = Rig(obeys=True).start().read(60, after_s=1, **blind).steady(180, **blind)
+    rig.read(65, after_s=121, **blind).reads(2, **blind)
+    assert rig.alarms == {Alarm.EFFECT_UNPROVABLE}
+    assert rig.send(Proved()).alarms == frozenset()
+
+
 def test_a_new_pack_ends_the_lockout():
     # Rule 6 leaves with a new pack: old losses were about the old one.
     rig = _locked().read(pack="A-1")
@@ -384,6 +394,13 @@ def test_a_device_that_lived_through_a_coast_is_forgiven():
     assert rig.state.drive.only_source_losses == 0
 
 
+def test_a_device_that_boots_anew_while_an_off_fails_was_not_lost_while_off():
+    # The relay never took the off, so the supply was there all the time.
+    rig = running(60, REMOTE).read(65, after_s=121).fail(after_s=5).refuse()
+    rig.read(after_s=120, uptime_s=30)
+    assert rig.state.drive.only_source_losses == 0
+
+
 def test_a_return_while_still_off_completes_nothing():
     # The next on has not been ordered yet.
     rig = _off_again(
@@ -414,6 +431,14 @@ def test_a_relay_lost_within_ten_seconds_of_an_off(lost_s, power, counts):
     # Lost within 10 s of an off and not back until external power was yes.
     rig = _fed(running(60), lost_s=lost_s, power=power)
     assert rig.state.drive.fed_losses == counts
+
+
+def test_a_relay_that_is_slow_not_to_answer_was_lost_when_it_was_asked():
+    # A radio is given up after some 16 s; it was asked 8 s after the off.
+    rig = running(60).read(65, after_s=300).done()
+    asked_ms = rig.now_ms + 8_000
+    gone = RelayReported(said=RelaySaid.UNKNOWN, asked_at_ms=asked_ms)
+    assert rig.send(gone, after_s=16).state.drive.relay_lost_after_off
 
 
 def test_twice_in_a_row_locks_out():
@@ -491,6 +516,18 @@ def test_an_off_that_could_lock_up_the_host_is_refused(act):
     assert [c.supply for c in rig.commands] == [ON]
     assert Alarm.DEAD_LOCK in rig.alarms
     assert Alarm.RELAY_NO_EFFECT not in rig.alarms
+
+
+def test_an_off_ends_where_it_turns_out_that_it_could_lock_up_the_host():
+    # A timer that the relay no longer has; the marks have nothing to say in it.
+    rig = switched_off(65).read(60, after_s=300)
+    rig.settings(fails_on=False)
+    assert rig.switched == ((ON, Reason.DEAD_LOCK),)
+    assert rig.last.urgent
+    assert rig.done().read().reason is Reason.IN_WINDOW
+    assert Alarm.DEAD_LOCK in rig.alarms
+    rig = switched_off(65, host_is_device=False).settings(fails_on=False)
+    assert rig.switched == ()
 
 
 @pytest.mark.parametrize(

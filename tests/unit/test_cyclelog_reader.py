@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import shutil
+import sqlite3
+from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,17 +14,18 @@ from support import cyclelog_faults as faults
 from support import cyclelog_rows as make
 from tidegate.core.reading import Flag, Supply
 from tidegate.cyclelog.check import check
-from tidegate.cyclelog.reader import Reader
+from tidegate.cyclelog.reader import LastRun, Reader
 from tidegate.cyclelog.rows import (
     GapRow,
     IntentRow,
     LinkRow,
     Row,
     RunRow,
+    SettingsRow,
     StateRow,
 )
 from tidegate.cyclelog.writer import Writer
-from tidegate.errors import LogError
+from tidegate.errors import LogEmpty, LogError
 
 
 async def written(path: Path, *rows: Row, close: bool = True) -> Writer:
@@ -53,6 +57,53 @@ async def test_how_the_last_run_began_and_whether_it_ended(path: Path) -> None:
         assert run is not None
         assert run.boot_id == "two"
         assert not reader.last_run_was_closed()
+
+
+def started(station: str = "lobby") -> Row:
+    return replace(make.event(kind="started"), station=station)
+
+
+async def test_the_last_run_of_a_station_is_one_that_started_it(path: Path) -> None:
+    await written(path, make.run(boot_id="one"), make.settings(), started())
+    await written(path, make.run(boot_id="two"), started("hall"), make.run_end())
+    await written(path, make.run(boot_id="three"), make.settings(), make.run_end())
+    with Reader(path) as reader:
+        assert reader.last_run_of("lobby") == LastRun(boot_id="one", closed=False)
+        assert reader.last_run_of("hall") == LastRun(boot_id="two", closed=True)
+        assert reader.last_run_of("attic") is None
+    await written(path, make.run(boot_id="four"), started(), started("hall"))
+    with Reader(path) as reader:
+        for name in ("lobby", "hall"):
+            found = reader.last_run_of(name)
+            assert found == LastRun(boot_id="four", closed=False)
+
+
+async def test_a_run_that_follows_in_the_same_boot_shows_that_the_host_lived(
+    path: Path,
+) -> None:
+    """A daemon was killed; a commissioning run came after it, then the next boot."""
+    await written(path, make.run(boot_id="one"), make.settings(), started())
+    with Reader(path) as reader:
+        assert reader.last_run_of("lobby") == LastRun(boot_id="one", closed=False)
+    await written(path, make.run(boot_id="one"), make.settings())
+    await written(path, make.run(boot_id="two"), make.settings())
+    with Reader(path) as reader:
+        assert reader.last_run_of("lobby") == LastRun(boot_id="one", closed=True)
+
+
+async def test_the_settings_in_force_at_a_row(path: Path) -> None:
+    await written(
+        path,
+        make.settings("lobby", '{"a":1}'),
+        make.settings("hall", '{"a":2}'),
+        make.settings("lobby", '{"a":3}'),
+    )
+    with Reader(path) as reader:
+        first, _, last = [
+            each.id for each in reader.rows() if isinstance(each.row, SettingsRow)
+        ]
+        found = [reader.settings_before("lobby", at) for at in (first, last, last + 1)]
+    assert [row and row.policy for row in found] == [None, '{"a":1}', '{"a":3}']
 
 
 async def test_the_last_settings_and_state_of_each_station(path: Path) -> None:
@@ -225,6 +276,18 @@ async def test_no_log_and_no_file_are_plain_sentences(tmp_path: Path) -> None:
         Reader(tmp_path / "none.db")
     with pytest.raises(LogError, match="there is no cycle log"):
         Reader(tmp_path)
+
+
+async def test_a_file_that_nobody_wrote_to_yet_is_told_apart(tmp_path: Path) -> None:
+    begun, other = tmp_path / "begun.db", tmp_path / "other.db"
+    begun.touch()
+    with pytest.raises(LogEmpty, match="is empty"):
+        Reader(begun)
+    with closing(sqlite3.connect(other)) as connection:
+        connection.execute("CREATE TABLE theirs (id)")
+    with pytest.raises(LogError, match="is no cycle log") as raised:
+        Reader(other)
+    assert not isinstance(raised.value, LogEmpty)
 
 
 async def test_a_gap_of_the_whole_log_belongs_to_every_station(path: Path) -> None:

@@ -33,6 +33,7 @@ from tidegate.cyclelog.rows import (
     GapRow,
     IntentRow,
     ReadingRow,
+    Row,
     RunRow,
     StateRow,
 )
@@ -305,6 +306,34 @@ class Interrupted(Life):
     async def _switch(self, intent: int, effect: SwitchSupply) -> None:
         self.write_state()
         await super()._switch(intent, effect)
+
+
+class Older(Life):
+    """A life under rules 1, whose intents bear the time at which they were written."""
+
+    def append(self, row: Row) -> int:
+        if isinstance(row, RunRow | StateRow):
+            row = replace(row, rules_version=1)
+        elif isinstance(row, IntentRow):
+            row = replace(row, boot_ms=row.boot_ms + 2)
+        return super().append(row)
+
+
+@pytest.mark.parametrize("has_state_row", [True, False])
+async def test_outcomes_of_an_older_log_find_their_intents(
+    tmp_path: Path, *, has_state_row: bool
+) -> None:
+    path = tmp_path / "cycles.db"
+    life = Older(path, make.clock())
+    await life.start()
+    await life.live(120)
+    if has_state_row:
+        life.write_state()
+    await life.live(120)
+    await life.writer.commit()
+    life.die()
+    assert life.commands > 2
+    assert evidence(rebuilt(path)) == evidence(life.state)
 
 
 async def test_an_outcome_after_the_state_row_finds_its_intent(tmp_path: Path) -> None:

@@ -476,6 +476,14 @@ def test_the_floor_leaves_at_the_low_mark_of_the_plan():
     assert rig.read(70).reason is not Reason.BELOW_FLOOR
 
 
+def test_a_plan_cannot_put_the_low_mark_under_the_floor():
+    # floor + 5 <= the low mark of the plan in force; else rule 5 would never hold.
+    rig = running(60).plan((20.0, 40.0)).read(31, after_s=121)
+    assert rig.read(25, after_s=300).reason is Reason.BELOW_FLOOR
+    assert rig.read(29.99, after_s=121).reason is Reason.BELOW_FLOOR
+    assert rig.read(30.01, after_s=121).reason is Reason.IN_WINDOW
+
+
 def test_an_untrusted_reading_does_not_leave_the_floor():
     # Entering is free, leaving needs trust.
     rig = running(25).read(60)
@@ -520,6 +528,16 @@ def test_the_box_of_a_coast(soc, reason, fields, box_s):
     rig.wait(box_s - 0.001)
     assert rig.switched == ()
     assert rig.wait(0.001).switched == COAST_OVER
+
+
+def test_an_off_said_again_has_the_box_of_its_rule():
+    # For rule 13, whoever moved the contact since: (65 - 62) / 5 %/h = 36 min.
+    marks = replace(POLICY.marks, low_percent=62.0)
+    rig = running(60, REMOTE, marks=marks).read(65, after_s=121).done().read()
+    rig.said("on").read()
+    assert rig.switched == ((OFF, Reason.RELAY_EXTERNAL_CHANGE),)
+    rig.done().read().fail()
+    assert rig.state.latches.coast_box_ms == 36 * 60_000
 
 
 def test_the_box_shrinks_with_the_learned_slope():
@@ -594,6 +612,19 @@ def test_a_miss_counts_from_the_end_of_that_minute(after_s, misses):
     # Losing the gauge until then is no fault, and from then on it is.
     rig = _coasting(65).wait(2 * HOUR_S).done().fail(after_s=after_s)
     assert rig.state.watch.bad_reads == misses
+
+
+def test_a_miss_in_that_minute_is_no_fault_but_ends_a_row():
+    # "3 rejected in a row", "3 trusted in a row": a miss stands between.
+    rig = running(60, REMOTE).read(65, after_s=121).done().override(ON).done()
+    for _ in range(3):
+        rig.reject(after_s=5).fail(after_s=5)
+    assert rig.state.latches.gauge is None
+    rig = running(60, REMOTE).read(65, after_s=121).done()
+    rig.reject(after_s=1).reject(after_s=1).reject(after_s=1).done()
+    rig.read(after_s=1).fail(after_s=29).read(after_s=20).read(after_s=20)
+    assert rig.reason is Reason.GAUGE_IMPLAUSIBLE
+    assert rig.reads(2).state.latches.gauge is None
 
 
 def test_after_a_coast_staleness_counts_from_a_minute_later():

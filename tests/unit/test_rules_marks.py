@@ -19,7 +19,8 @@ from support.core_rig import (
     running,
     switched_off,
 )
-from tidegate.core.effects import Alarm, Reason
+from tidegate.core.effects import Alarm, Kind, Reason
+from tidegate.core.policy import Proof
 
 HIGH = ((OFF, Reason.AT_HIGH_MARK),)
 LOW = ((ON, Reason.AT_LOW_MARK),)
@@ -121,6 +122,23 @@ def test_a_window_taken_away_while_off_gives_a_last_on():
     rig = switched_off(65).settings(marks=None)
     assert rig.switched == ((ON, Reason.STOP),)
     assert rig.done().read().read().commands[-1].reason is Reason.STOP
+
+
+def test_the_last_on_of_a_window_taken_away_is_sent_until_it_is_taken():
+    # It failed: the supply is off, and nothing else would ever say on.
+    rig = switched_off(65).settings(marks=None).refuse()
+    assert rig.wait(10).switched == ((ON, Reason.RELAY_FAILED),)
+    assert rig.refuse().wait(20).switched == ((ON, Reason.RELAY_FAILED),)
+    assert rig.done().read().wait(DAY_S).switched == ()
+
+
+def test_a_window_taken_away_during_a_trial_off_gives_its_on():
+    # The trial of an absent supply ends after settle all the same.
+    rig = Rig(obeys=True).start().read(60, after_s=1, power=NO)
+    while rig.last.kind is not Kind.TRIAL:
+        rig.read(after_s=10, power=NO)
+        assert rig.now_s < 100_400
+    assert rig.settings(marks=None).wait(60).switched == ((ON, Reason.SUPPLY_ABSENT),)
 
 
 # --- settings -------------------------------------------------------------------------
@@ -443,17 +461,19 @@ def test_a_hold_works_between_h_minus_two_and_h():
 
 
 @pytest.mark.parametrize(
-    ("soc", "hours", "hold", "alarm"),
+    ("soc", "hours", "proof", "alarm"),
     [
-        (62.01, 24, True, True),
-        (62.01, 23.99, True, False),
-        (62.0, 48, True, False),
-        (62.01, 48, False, False),
+        (62.01, 24, Proof.CHARGING, True),
+        (62.01, 23.99, Proof.CHARGING, False),
+        (62.0, 48, Proof.CHARGING, False),
+        (62.01, 48, Proof.EXTERNAL_POWER, False),
     ],
 )
-def test_a_hold_that_cannot_come_down_tells_after_a_day(soc, hours, hold, alarm):
-    # Above high mark + 2 for 24 h: the alarm above_window.
-    rig = running(59, HOLD, obeys=True, hold=hold).read(soc, after_s=121)
+@pytest.mark.parametrize("hold", [True, False])
+def test_a_hold_that_cannot_come_down_tells_after_a_day(soc, hours, proof, alarm, hold):
+    # Above high mark + 2 for 24 h: the alarm above_window, for a relay that only stops
+    # charging, whether its window is one level or two marks.
+    rig = running(59, HOLD, obeys=True, hold=hold, proof=proof).read(soc, after_s=121)
     rig.read(after_s=hours * HOUR_S)
     assert (Alarm.ABOVE_WINDOW in rig.alarms) is alarm
     assert Alarm.ABOVE_WINDOW not in rig.read(60, after_s=121).alarms

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -419,3 +420,24 @@ def test_neighbours_hear_of_a_call_and_only_those_on_the_link(tmp_path: Path) ->
 
 def heard(rig: Rig, name: str) -> list[Any]:
     return [r for r in rig.rows(EventRow, name) if r.kind == "neighbour_switched"]
+
+
+def test_what_a_call_teaches_of_the_relay_counts_from_then_on(rig: Rig) -> None:
+    """A unit that was silent at open takes its timer with the first off."""
+    rig.relay_facts["fails_on"] = False
+    rig.gauge_facts["host_is_device"] = False
+
+    async def life() -> None:
+        async with rig.living():
+            await rig.live(200)
+            assert rig.alarmed("not_fail_on")
+            relay = rig.relays["lobby"]
+            relay.facts_now = replace(relay.facts, dead_man_s=120.0, fails_on=True)
+            rig.devices["lobby"].soc_percent = 66.0
+            await rig.until_told(OFF)
+            await rig.live(1)
+            assert not rig.alarmed("not_fail_on")
+            assert rig.state().policy.fails_on
+
+    lives(rig, life)
+    rig.sound()

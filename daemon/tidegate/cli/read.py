@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
 import click
@@ -18,6 +17,7 @@ from tidegate.cli.options import (
     station_argument,
     station_names,
 )
+from tidegate.clock import rfc3339
 
 if TYPE_CHECKING:
     from tidegate.core.reading import Reading
@@ -142,12 +142,6 @@ def as_document(name: str, kind: str, reading: Reading) -> dict[str, Any]:
         "flags": sorted(flag.value for flag in sample.flags),
         "raw": sample.raw,
     }
-
-
-def rfc3339(wall_ms: int) -> str:
-    """Return UTC with milliseconds and Z. Source: RFC 3339, section 5.6."""
-    moment = datetime.fromtimestamp(wall_ms / 1_000, tz=UTC)
-    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def as_text(document: dict[str, Any]) -> str:

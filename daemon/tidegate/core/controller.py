@@ -11,6 +11,7 @@ from __future__ import annotations
 from typing import Final
 
 from tidegate.core import alarms, passing, rules, watch
+from tidegate.core.answers import fail, relay_reported, succeed
 from tidegate.core.effects import (
     Effect,
     Kind,
@@ -24,6 +25,7 @@ from tidegate.core.events import (
     LogBack,
     LogLost,
     NeighbourSwitched,
+    NotProved,
     OverridePlaced,
     OverrideReleased,
     PlanChanged,
@@ -40,19 +42,13 @@ from tidegate.core.events import (
 )
 from tidegate.core.frozen import replace
 from tidegate.core.lockouts import note_return
-from tidegate.core.orders import (
-    fail,
-    order,
-    relay_reported,
-    start,
-    succeed,
-)
+from tidegate.core.orders import order, start
 from tidegate.core.presence import keep_off
 from tidegate.core.reading import Supply
 from tidegate.core.repeats import repeat, resend
 from tidegate.core.rules import Verdict
 from tidegate.core.state import Override, State
-from tidegate.core.verdict import judge, lost_gauge_is_proof
+from tidegate.core.verdict import judge, lost_gauge_is_proof, reverse
 from tidegate.core.waking import (
     FIRST_READING_WITHIN_MS,
     dwell_ends_ms,
@@ -86,11 +82,8 @@ def step(state: State, event: Event, now_ms: int) -> tuple[State, tuple[Effect, 
     state, effects, fresh = _absorb(state, event, now_ms)
     state = passing.pass_time(state, now_ms)
     if state.policy.marks is None:
-        state = _with_reason(state, Reason.MEASURE_ONLY)
-        if state.drive.commanded is Supply.OFF:
-            # The window was taken away while the supply was off: never leave it so.
-            state, switch = order(state, Supply.ON, Reason.STOP, kind=Kind.CHANGE)
-            effects += (switch,)
+        state, more = _only_measure(state)
+        effects += more
     elif isinstance(event, Stopping):
         state, more = _stop(state)
         effects += more
@@ -103,8 +96,10 @@ def step(state: State, event: Event, now_ms: int) -> tuple[State, tuple[Effect, 
         state = replace(state, alarms=alarms_now)
     effects += read_soon(before, state)
     looked = isinstance(event, ReadingArrived | GaugeFailed)
-    if looked and state.drive.commanded is Supply.OFF:
-        # A miss too: a coast and a lost gauge have their own time-boxes.
+    drive = state.drive
+    if looked and drive.commanded is (Supply.ON if drive.swapped else Supply.OFF):
+        # A miss too: a coast and a lost gauge have their own time-boxes. The timer
+        # belongs to what the relay takes for an off.
         effects += (RefreshDeadMan(),)
     wake_ms = next_wake_ms(state)
     if wake_ms is not None:
@@ -186,7 +181,10 @@ def _told(state: State, event: Event) -> State:
         case SettingsChanged():
             return _settings(state, event)
         case Proved():
-            return _proved(state)
+            return _proved(state, event)
+        case NotProved():
+            state = _operated(state, event.operations)
+            return reverse(state) if event.is_reversed else state
         case Resumed():
             # Nothing is stale until three reads failed, and no leap is a jump.
             known = replace(
@@ -234,11 +232,36 @@ def _settings(state: State, event: SettingsChanged) -> State:
     return replace(state, drive=drive, latches=replace(state.latches, relay=None))
 
 
-def _proved(state: State) -> State:
+def unseen(state: State) -> State:
+    """Return the state once another hand, a commissioning run's, has the relay.
+
+    What was last seen then says nothing of where the contact stands, so the next
+    start says on first.
+    """
+    return replace(state, quiet=replace(state.quiet, seen=None))
+
+
+def told_aside(state: State, event: SettingsChanged | Proved | NotProved) -> State:
+    """Return the state after an event of a commissioning run.
+
+    No daemon looks after the station then, so no time passes and nothing is
+    commanded; what it means shows when the daemon starts.
+    """
+    return _told(state, event)
+
+
+def _operated(state: State, times: int) -> State:
+    drive = state.drive
+    return replace(state, drive=replace(drive, operations=drive.operations + times))
+
+
+def _proved(state: State, event: Proved) -> State:
     """A commissioning run saw off and on work: lockouts and relay faults end."""
+    state = _operated(state, event.operations)
     drive = replace(
         state.drive,
         ever_proven=True,
+        unprovable=False,
         wrong_ways=0,
         only_source_losses=0,
         fed_losses=0,
@@ -252,6 +275,20 @@ def _proved(state: State) -> State:
 # --- control --------------------------------------------------------------------------
 
 
+def _only_measure(state: State) -> tuple[State, tuple[Effect, ...]]:
+    """No window, no switching; one taken away never leaves the supply off."""
+    state, drive = _with_reason(state, Reason.MEASURE_ONLY), state.drive
+    if drive.commanded is Supply.OFF:
+        state, switch = order(state, Supply.ON, Reason.STOP, kind=Kind.CHANGE)
+        return state, (switch,)
+    if drive.commanded is Supply.ON and (
+        drive.on_failed or drive.probe_until_ms is not None
+    ):
+        state, again = repeat(state, fresh=False)
+        return state, (again,) if again is not None else ()
+    return state, ()
+
+
 def _control(
     state: State, event: Event, *, fresh: bool
 ) -> tuple[State, tuple[Effect, ...]]:
@@ -259,6 +296,11 @@ def _control(
         state, first = _first_command(state, event, fresh=fresh)
         if first or state.drive.commanded is None:
             return state, first
+    if state.policy.off_is_refused and state.drive.commanded is Supply.OFF:
+        # The relay turned out to be otherwise after the off was told.
+        state = _with_reason(state, Reason.DEAD_LOCK)
+        state, switch = order(state, Supply.ON, Reason.DEAD_LOCK, kind=Kind.CHANGE)
+        return state, (switch,)
     verdict = rules.first_match(state)
     state = _with_reason(state, verdict.reason)
     refused = verdict.reason is Reason.RELAY_BUDGET

@@ -36,6 +36,9 @@ class Reason(StrEnum):
     RELAY_EXTERNAL_CHANGE = "relay_external_change"
     RELAY_FAILED = "relay_failed"
     MEASURE_ONLY = "measure_only"
+    DEAD_LOCK = "dead_lock"
+    # An operator's act that the core is only told of afterwards.
+    PROVE = "prove"
 
 
 class Alarm(StrEnum):

@@ -60,9 +60,13 @@ class RelaySaid(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RelayReported:
-    """A relay told its state outside a switching, already in terms of the supply."""
+    """A relay told its state outside a switching, already in terms of the supply.
+
+    ``asked_at_ms``: when it was asked, for one that took its time not to answer.
+    """
 
     said: RelaySaid
+    asked_at_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +132,23 @@ class SettingsChanged:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Proved:
-    """A commissioning run ended well: off, effect, on, effect were all seen."""
+    """A commissioning run ended well: off, effect, on, effect were all seen.
+
+    ``operations`` is how often it moved the relay.
+    """
+
+    operations: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotProved:
+    """A commissioning run ended without that proof.
+
+    ``is_reversed``: it saw that commands act the other way round than they were sent.
+    """
+
+    is_reversed: bool = False
+    operations: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,6 +189,7 @@ Event = (
     | PlanChanged
     | SettingsChanged
     | Proved
+    | NotProved
     | TimePassed
     | Resumed
     | LogLost

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Final
 
 from tidegate.core.frozen import replace
-from tidegate.core.policy import DAY_MS, HOUR_MS, MINUTE_MS
+from tidegate.core.policy import DAY_MS, HOUR_MS, MINUTE_MS, Proof
 from tidegate.core.reading import ExternalPower, Reading, Supply
-from tidegate.core.state import Lesson, Seen, State
+from tidegate.core.state import SLOPE_DAYS, Lesson, Seen, State
 
 SLOPE_OVER_MS: Final = HOUR_MS
 SLOPE_LEAST_MS: Final = 30 * MINUTE_MS
@@ -15,7 +15,6 @@ SLOPE_BLIND_LEAST_MS: Final = 5 * MINUTE_MS  # the shortest box of a coast
 SLOPE_BACK_WITHIN_MS: Final = 2 * MINUTE_MS  # later, it was without power longer
 SLOPE_LEAP_PERCENT: Final = 5.0
 SLOPE_AGREES_PERCENT: Final = 2.0
-SLOPE_DAYS: Final = 14
 
 
 def learn(state: State, reading: Reading, before: Seen | None) -> State:
@@ -124,8 +123,8 @@ def _pack(state: State, reading: Reading) -> State:
 
 
 def _above(state: State, reading: Reading) -> State:
-    """A hold cannot lower a level: count how long it stands above its window."""
-    if not state.policy.hold or state.policy.marks is None:
+    """What only stops charging cannot lower a level: how long does it stand above?"""
+    if state.policy.proof is not Proof.CHARGING or state.policy.marks is None:
         return state
     above = reading.soc_percent > state.high_percent + 2
     since_ms = state.watch.above_since_lived_ms

@@ -32,7 +32,8 @@ class Policy:
 
     ``marks`` is ``None`` for a station that only measures. Under a hold of ``h``
     the marks are h - 2 and h. ``gauge_needs_supply``: the gauge is reached over the
-    switched supply. ``silence_alarm_ms``: how long without any answer of it before a
+    switched supply; ``loss_is_proof``: that it is lost shows that the supply is off.
+    ``silence_alarm_ms``: how long without any answer of it before a
     person must know, ``None`` for ever. ``fails_on``: the contact is normally-closed, or the relay has a
     dead-man timer. ``can_read_back``: readback grade 2 or 3.
     Defaults are engineering choices; hot, critical and cold follow the bands of the
@@ -59,6 +60,7 @@ class Policy:
     proof: Proof = Proof.EXTERNAL_POWER
     can_read_back: bool = False
     gauge_needs_supply: bool = False
+    loss_is_proof: bool = True
     silence_alarm_ms: int | None = None
     host_is_device: bool = True
     fails_on: bool = True

@@ -12,10 +12,14 @@ reboot; all others are boot-clock times of this boot.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Final
 
 from tidegate.core.effects import Alarm, Kind, Reason
-from tidegate.core.policy import Policy
+from tidegate.core.policy import DAY_MS, Policy
 from tidegate.core.reading import BatteryStatus, ExternalPower, Supply
+
+SLOPE_DAYS: Final = 14
+ABOVE_FLOOR_PERCENT: Final = 5.0  # the least distance of a plan's low mark
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -230,7 +234,9 @@ class State:
         """The low mark in force."""
         assert self.policy.marks is not None
         if self.plan_low_percent is not None:
-            return self.plan_low_percent
+            # At or under the floor a low mark would end rule 5 as soon as it enters.
+            least_percent = self.policy.floor_percent + ABOVE_FLOOR_PERCENT
+            return max(self.plan_low_percent, least_percent)
         return self.policy.marks.low_percent
 
     @property
@@ -287,4 +293,5 @@ def evidence(state: State) -> tuple[object, ...]:
 
 def learned_slope(state: State, *, least: float) -> float:
     """Return the steepest loss in %/h of the last 14 days lived, or ``least``."""
-    return max([least, *(rate for _, rate in state.watch.slope_days)])
+    after = state.quiet.lived_ms // DAY_MS - SLOPE_DAYS
+    return max([least, *(rate for day, rate in state.watch.slope_days if day > after)])

@@ -7,15 +7,11 @@ from __future__ import annotations
 
 from typing import Final
 
+from tidegate.core.answers import JUDGED_AFTER_SETTLES, judged_after_ms
 from tidegate.core.effects import Effect, EffectSeen, Reason
 from tidegate.core.frozen import replace
 from tidegate.core.lockouts import TWICE, check_fed
-from tidegate.core.orders import (
-    JUDGED_AFTER_SETTLES,
-    TRIAL_FIRST_MS,
-    TRIAL_MOST_MS,
-    judged_after_ms,
-)
+from tidegate.core.orders import TRIAL_FIRST_MS, TRIAL_MOST_MS
 from tidegate.core.policy import Proof
 from tidegate.core.presence import note_absence, note_outside
 from tidegate.core.reading import BatteryStatus, ExternalPower, Supply
@@ -40,7 +36,10 @@ def judge(state: State) -> tuple[State, tuple[Effect, ...]]:
 
 
 def lost_gauge_is_proof(state: State) -> tuple[State, tuple[Effect, ...]]:
-    """Return the verdict of a failed read: a gauge fed by the supply went with it."""
+    """Return the verdict of a failed read: a gauge fed by the supply went with it.
+
+    Unless it went with its data line: then nothing can show what the supply did.
+    """
     pending, policy = state.drive.pending, state.policy
     if (
         not policy.gauge_needs_supply
@@ -53,6 +52,10 @@ def lost_gauge_is_proof(state: State) -> tuple[State, tuple[Effect, ...]]:
         > policy.settle_ms + 2 * policy.poll_ms
     ):
         return state, ()
+    if not policy.loss_is_proof:
+        return _unconfirmed(state, pending, blind=True)
+    if pending.power_before is ExternalPower.NO:
+        return _unconfirmed(state, pending)  # nothing was there that could leave
     return _off_is_proven(state)
 
 
@@ -146,9 +149,11 @@ def _off_is_proven(state: State) -> tuple[State, tuple[Effect, ...]]:
     return state, (EffectSeen(supply=Supply.OFF, seen=True),)
 
 
-def _unconfirmed(state: State, pending: Pending) -> tuple[State, tuple[Effect, ...]]:
+def _unconfirmed(
+    state: State, pending: Pending, *, blind: bool = False
+) -> tuple[State, tuple[Effect, ...]]:
     drive, seen = state.drive, state.quiet.seen
-    blind = (
+    blind = blind or (
         state.policy.proof is Proof.EXTERNAL_POWER
         and seen is not None
         and seen.power is ExternalPower.UNKNOWN
@@ -228,10 +233,10 @@ def _wrong_way(state: State) -> State:
     ways = state.drive.wrong_ways + 1
     drive = replace(state.drive, pending=None, wrong_ways=ways)
     state = replace(state, drive=drive)
-    return _reverse(state) if ways >= TWICE else state
+    return reverse(state) if ways >= TWICE else state
 
 
-def _reverse(state: State) -> State:
+def reverse(state: State) -> State:
     """Swap the polarity of every later command, and say on again with the new one."""
     drive = replace(
         state.drive,
@@ -254,4 +259,4 @@ def _reverse(state: State) -> State:
 def _judge_probe(state: State, seen: Seen) -> tuple[State, tuple[Effect, ...]]:
     if seen.power is not ExternalPower.YES:
         return state, ()
-    return _reverse(state), (EffectSeen(supply=Supply.OFF, seen=False),)
+    return reverse(state), (EffectSeen(supply=Supply.OFF, seen=False),)

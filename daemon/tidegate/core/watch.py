@@ -95,13 +95,13 @@ def take_failure(state: State, event: GaugeFailed, now_ms: int) -> State:
     if state.policy.gauge_needs_supply and off and not state.coasting:
         state = coast_begins(state, now_ms)
     # After a coast the gauge gets a minute to come back before a miss is a fault.
-    if now_ms >= watch.stale_from_ms:
-        watch = replace(
-            watch,
-            bad_reads=min(IN_A_ROW, watch.bad_reads + event.reads),
-            rejected_reads=0,
-            good_reads=0,
-        )
+    bad = event.reads if now_ms >= watch.stale_from_ms else 0
+    watch = replace(
+        watch,
+        bad_reads=min(IN_A_ROW, watch.bad_reads + bad),
+        rejected_reads=0,
+        good_reads=0,
+    )
     return replace(state, watch=watch)
 
 

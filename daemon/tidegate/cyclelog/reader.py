@@ -33,6 +33,7 @@ from tidegate.cyclelog.rows import (
     DROPPED,
     BatteryRow,
     Entry,
+    EventRow,
     IntentRow,
     OutcomeRow,
     ReadingRow,
@@ -43,7 +44,7 @@ from tidegate.cyclelog.rows import (
     StateRow,
     station_of,
 )
-from tidegate.errors import LogError
+from tidegate.errors import LogEmpty, LogError
 
 R = TypeVar("R", bound=Row)
 _UNDER_WAY: Final = 16
@@ -62,6 +63,17 @@ class Commanded:
     swapped: bool
     intent: int
     is_certain: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LastRun:
+    """The last run in which a daemon looked after a station.
+
+    ``closed``: it ended in good order, or at least not with its host.
+    """
+
+    boot_id: str
+    closed: bool
 
 
 class Reader:
@@ -169,9 +181,55 @@ class Reader:
         ended = next((row_id for row_id, _ in self._latest(RunEndRow)), 0)
         return ended >= begun
 
+    def last_run_of(self, station: str) -> LastRun | None:
+        """Return the last run in which a daemon started this station.
+
+        Runs of other stations alone, and commissioning runs, are none.
+        """
+        started_id = next(
+            (
+                row_id
+                for row_id, row in self._latest(EventRow, station)
+                if row.kind == "started"
+            ),
+            None,
+        )
+        if started_id is None:
+            return None
+        next_id: int | None = None
+        next_boot_id: str | None = None
+        for row_id, run in self._latest(RunRow):
+            if row_id < started_id:
+                # A run that follows in the same boot shows that the host lived on.
+                closed = next_boot_id == run.boot_id
+                closed = closed or self._ended_between(started_id, next_id)
+                return LastRun(boot_id=run.boot_id, closed=closed)
+            if not run.continued:
+                next_id, next_boot_id = row_id, run.boot_id
+        return None
+
+    def _ended_between(self, after: int, before: int | None) -> bool:
+        for row_id, _ in self._latest(RunEndRow):
+            if row_id < after:
+                return False
+            if before is None or row_id < before:
+                return True
+        return False
+
     def last_settings(self, station: str) -> SettingsRow | None:
         """Return the settings last in force."""
         return next((row for _, row in self._latest(SettingsRow, station)), None)
+
+    def settings_before(self, station: str, row_id: int) -> SettingsRow | None:
+        """Return the settings in force at this row."""
+        return next(
+            (
+                row
+                for found, row in self._latest(SettingsRow, station)
+                if found < row_id
+            ),
+            None,
+        )
 
     def last_state(self, station: str) -> tuple[int, StateRow] | None:
         """Return the last state row and its id."""
@@ -270,6 +328,13 @@ class Reader:
 
     def _known_version(self) -> int:
         (application,) = self._connection.execute("PRAGMA application_id").fetchone()
+        (things,) = self._connection.execute(
+            "SELECT count(*) FROM sqlite_schema"
+        ).fetchone()
+        if application == things == 0:
+            raise LogEmpty(
+                f"{self.path} is empty", remedy="Look again once a daemon has begun it."
+            )
         if application != schema.APPLICATION_ID:
             raise LogError(
                 f"{self.path} is no cycle log", remedy="Name the file of log.path."

@@ -96,9 +96,13 @@ def failure_of(row: FailureRow) -> GaugeFailed:
     return GaugeFailed(kind=row.kind, reads=row.reads)
 
 
-def outcome_of(row: OutcomeRow, intent: IntentRow) -> Event:
-    """Return the event of the outcome of an intent."""
-    supply, told_at_ms = Supply(intent.supply), intent.boot_ms
+def outcome_of(row: OutcomeRow, intent: IntentRow, *, is_exact: bool = True) -> Event:
+    """Return the event of the outcome of an intent.
+
+    ``is_exact``: the time of the intent is that of the step that ordered it.
+    """
+    supply = Supply(intent.supply)
+    told_at_ms = intent.boot_ms if is_exact else None
     if row.succeeded:
         return SwitchingSucceeded(supply=supply, told_at_ms=told_at_ms)
     kind = row.error or "unknown"

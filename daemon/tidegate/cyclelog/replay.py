@@ -4,6 +4,9 @@ Each command that the controller gives must be the next intent of the log, with 
 same reason and from the same evidence, and the other way round; each state row must
 have the evidence that replay arrived at. What cannot be judged is counted as
 unproven: rows of other rules, and those between lost rows and the next state row.
+
+The switchings of a commissioning run are an operator's act that no rule decided: they
+are neither agreed nor unproven, but they may stand in such a run only (``proving``).
 """
 
 from __future__ import annotations
@@ -14,12 +17,19 @@ from dataclasses import dataclass, replace
 
 from tidegate.core import controller
 from tidegate.core import state as core_state
-from tidegate.core.controller import RULES_VERSION
+from tidegate.core.controller import RULES_VERSION, told_aside, unseen
 from tidegate.core.effects import Effect, SwitchSupply
-from tidegate.core.events import Event, Started
+from tidegate.core.events import (
+    Event,
+    NotProved,
+    Proved,
+    SettingsChanged,
+    Started,
+)
 from tidegate.core.policy import Policy
 from tidegate.core.state import State
 from tidegate.cyclelog.plain import from_plain, to_plain
+from tidegate.cyclelog.proving import Proving
 from tidegate.cyclelog.reader import Reader
 from tidegate.cyclelog.record import (
     arrivals_of,
@@ -48,6 +58,9 @@ from tidegate.cyclelog.rows import (
     station_of,
 )
 from tidegate.errors import LogError
+
+# Under older rules the time of an intent is when it was written, not when ordered.
+EXACT_SINCE = 2
 
 Step = Callable[[State, Event, int], tuple[State, tuple[Effect, ...]]]
 
@@ -124,6 +137,7 @@ def rebuild(
         after, row = last
         course.battery = reader.battery_before(station, after)
         course.intents = reader.intents_before(station, after)
+        course.is_exact = row.rules_version >= EXACT_SINCE
         course.state = _readable_state(row)
     for entry in reader.history(station, after=after):
         course.take(entry)
@@ -147,6 +161,8 @@ class _Course:
         self.state: State | None = None
         self.battery: BatteryRow | None = None
         self.intents: dict[int, IntentRow] = {}
+        self.proving = Proving()
+        self.is_exact = True
         self._may_begin = True
         self._is_starting = False
         self._step = step
@@ -159,11 +175,17 @@ class _Course:
         """
         row = entry.row
         if isinstance(row, RunRow):
+            self.is_exact = row.rules_version >= EXACT_SINCE
             self._is_starting = self._is_starting or not row.continued
+            self.proving.take(entry.id, row, is_free=self._is_starting)
         if station_of(row) != self.station:
             return []
         self._note(entry.id, row)
+        self.proving.take(entry.id, row, is_free=self._is_starting)
         if self.state is None:
+            return []
+        if self.proving.is_on:
+            self._aside(row)
             return []
         effects: list[tuple[State, Effect]] = []
         for event, now_ms in self._events(row):
@@ -194,6 +216,14 @@ class _Course:
             policy = from_plain(Policy, parsed(row.policy))
             self.state = replace(self.state, policy=policy)
 
+    def _aside(self, row: Row | LinkRow) -> None:
+        """Take a row of a commissioning run, in which no time is lived."""
+        assert self.state is not None
+        self.state = unseen(self.state)
+        event = event_of(row) if isinstance(row, EventRow) else None
+        if isinstance(event, SettingsChanged | Proved | NotProved):
+            self.state = told_aside(self.state, event)
+
     def _pass_time(self, event: Event, now_ms: int, row_id: int) -> None:
         if isinstance(event, Started):
             self._is_starting = False
@@ -215,7 +245,9 @@ class _Course:
             case FailureRow():
                 yield failure_of(row), row.boot_ms + row.span_ms
             case OutcomeRow() if row.intent in self.intents:
-                yield outcome_of(row, self.intents.pop(row.intent)), row.boot_ms
+                intent = self.intents.pop(row.intent)
+                outcome = outcome_of(row, intent, is_exact=self.is_exact)
+                yield outcome, row.boot_ms
 
 
 class _Judge:
@@ -244,7 +276,9 @@ class _Judge:
                 mismatch = self._intent(entry.id, row)
             case StateRow() if is_mine:
                 mismatch = self._state(entry.id, row)
-            case EventRow() | ReadingRow() | FailureRow() | OutcomeRow() if is_mine:
+            case EventRow() if is_mine:
+                mismatch = self._not_carried_out() or self._misplaced(entry.id, row)
+            case ReadingRow() | FailureRow() | OutcomeRow() if is_mine:
                 mismatch = self._not_carried_out()
         for before, effect in course.take(entry) if mismatch is None else ():
             if isinstance(effect, SwitchSupply):
@@ -276,7 +310,16 @@ class _Judge:
             decided.trigger, f"it asks for {supply} ({reason}); no intent follows"
         )
 
+    def _misplaced(self, row_id: int, row: IntentRow | EventRow) -> Mismatch | None:
+        if self._course.state is None:
+            return None
+        what = self._course.proving.fault_of(row)
+        return None if what is None else Mismatch(row_id, what)
+
     def _intent(self, row_id: int, row: IntentRow) -> Mismatch | None:
+        misplaced = self._misplaced(row_id, row)
+        if misplaced is not None or self._course.proving.is_on:
+            return misplaced
         if self._course.state is None:
             self.unproven += 1
             return None

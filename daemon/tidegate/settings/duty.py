@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from tidegate.core.policy import HOUR_MS, Marks
+from tidegate.core.policy import HOUR_MS, MS, Marks
 from tidegate.settings.models import StationSettings
 
 HOURS_A_YEAR: Final = 8_760
@@ -143,9 +143,19 @@ def warnings_of(station: StationSettings) -> list[str]:
             "budget may run out: expect about "
             f"{heavy.hours_above_per_day:.1f} h a day above it at {HEAVY}"
         )
-    if station.relay.contact != "normally-closed":
+    relay = station.relay
+    # A kind that knows one contact only leaves the operator no choice; that it does not
+    # fail to on is an alarm of the station.
+    is_chosen = "contact" in relay.model_fields_set
+    if relay.contact != "normally-closed" and is_chosen and relay.timer_s is None:
         found.append(
             f'the contact is "{station.relay.contact}", so the supply ends up off '
             "without the daemon, unless the relay has a dead-man timer"
+        )
+    if relay.timer_s is not None and relay.timer_s * MS <= 2 * station.poll_ms:
+        found.append(
+            f"the relay's timer is {relay.timer_s:g} s and is refreshed at each "
+            f"reading, every {station.poll_ms / MS:g} s: one reading that fails or is "
+            "late ends an off; give it more than two polls"
         )
     return found

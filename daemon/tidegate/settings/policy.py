@@ -35,6 +35,7 @@ def policy(
         proof=Proof.EXTERNAL_POWER if relay is None else relay.proof,
         can_read_back=relay is not None and relay.readback >= Readback.LATCH,
         gauge_needs_supply=gauge.needs_supply,
+        loss_is_proof=relay is None or not relay.cuts_data,
         silence_alarm_ms=_silence_alarm_ms(gauge),
         host_is_device=gauge.host_is_device,
         fails_on=relay is None or relay.fails_on or relay.dead_man_s is not None,

@@ -112,6 +112,11 @@ class Validated:
             return self._missing(path)
         if kind in ("literal_error", "enum"):
             return _not_one_of(error["input"], str(context.get("expected", "")))
+        text = str(context.get("error", ""))
+        if kind == "value_error" and (
+            text.startswith("found ") or isinstance(error["input"], dict)
+        ):
+            return text  # a backend's own sentence, whole
         secret = bool(path) and names_a_secret(path[-1])
         found = "a value" if secret else shown(error["input"])
         return f"found {found}, {_allowed(kind, context, error['msg'])}"

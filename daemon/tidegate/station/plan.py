@@ -16,7 +16,8 @@ class Plan:
     """What a station is made of. ``policy`` asks the open backends for their facts.
 
     ``given`` is what the operator set, without secrets, as canonical JSON; a change
-    of its relay part forgets what was learned about the old relay.
+    of its relay part forgets what was learned about the old relay. ``turn`` is how many
+    stations of the process start before it.
     """
 
     name: str
@@ -25,6 +26,7 @@ class Plan:
     policy: Callable[[Gauge, Relay | None], Policy]
     target: Target | None = None
     given: str = "{}"
+    turn: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

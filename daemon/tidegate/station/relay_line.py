@@ -10,21 +10,35 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
-from typing import TYPE_CHECKING, Final, TypeVar
+from typing import Any, Final, Protocol, TypeVar
 
-from tidegate.contract import Relay, SharedLink, Target
+from tidegate.contract import Relay, RelayFacts, SharedLink, Target
 from tidegate.core.reading import Supply
 from tidegate.errors import BackendError, Refused, Unavailable
 from tidegate.host import HeldLock, Machine, StationHost
 from tidegate.station.bounded import bounded, leave
 
-if TYPE_CHECKING:
-    from tidegate.station.shell import Station
-
 T = TypeVar("T")
 
 OPEN_LIMIT_S: Final = 5.0
 CLOSE_LIMIT_S: Final = 2.0
+
+
+class Around(Protocol):
+    """Whoever has a relay: a station, or a commissioning run of one."""
+
+    @property
+    def log(self) -> Any:
+        """The logger of ``tidegate.notice``."""
+
+    def facts_changed(self) -> None:
+        """Take in what the relay, once open, declares."""
+
+    def link_was_poisoned(self) -> None:
+        """Tell others on the link that it was closed under them."""
+
+    def bug(self, part: str, error: Exception) -> None:
+        """Say what no backend may raise."""
 
 
 class RelayHost(StationHost):
@@ -57,7 +71,7 @@ class RelayLine:
 
     def __init__(
         self,
-        station: Station,
+        station: Around,
         relay: Relay,
         target: Target,
         *,
@@ -68,6 +82,7 @@ class RelayLine:
         self.relay = relay
         self.target = target
         self.is_open = False
+        self._facts: RelayFacts | None = None
         # Odd while a call may move the contact, so that a reading taken across one
         # is not believed to be on either side of it.
         self.moves = 0
@@ -112,9 +127,17 @@ class RelayLine:
         finally:
             self.moves += disturbs
         self.is_open = True
+        self._facts = None
+        self._learn()
+
+    def _learn(self) -> None:
+        """Pass on what the relay says of itself; a call may have taught it more."""
         for note in self.relay.take_notes():
             self._station.log.warning("relay", note=note)
-        self._station.facts_changed()
+        facts = self.relay.facts
+        if facts != self._facts:
+            self._facts = facts
+            self._station.facts_changed()
 
     async def shut(self, limit_s: float = CLOSE_LIMIT_S) -> None:
         """Close the relay; bounded, and never an error of its own."""
@@ -190,7 +213,7 @@ class RelayLine:
 
         await self.ensure_open()
         try:
-            return await bounded(made(), limit_s=self._limit_s())
+            answer = await bounded(made(), limit_s=self._limit_s())
         except Refused:
             raise  # it is there and understood; opening it again would not help
         except TimeoutError as error:
@@ -200,6 +223,8 @@ class RelayLine:
             # Whatever it is goes on to the caller; only the link is closed first.
             await self.shut()
             raise
+        self._learn()
+        return answer
 
     async def _attempt(self, supply: Supply, *, swapped: bool) -> bool:
         """Tell once; false when the call is past its limit and may still act."""
@@ -224,6 +249,7 @@ class RelayLine:
             # Whatever it is goes on to the caller; only the link is closed first.
             await self.shut()
             raise
+        self._learn()
         return True
 
     def _limit_s(self) -> float:

@@ -287,7 +287,7 @@ class RelaySide:
             said = self._reported(supply, was_open=was_open)
         self._next_look_ms = now_ms + station.state.policy.poll_ms
         if said is not None:
-            self._report(said)
+            self._report(said, asked_at_ms=now_ms)
 
     def _reported(self, supply: Supply | None, *, was_open: bool) -> RelaySaid | None:
         """Return what a relay that answers says, in terms of the supply."""
@@ -302,7 +302,7 @@ class RelaySide:
             return RelaySaid(state.drive.commanded.value)
         return None
 
-    def _report(self, said: RelaySaid) -> None:
+    def _report(self, said: RelaySaid, *, asked_at_ms: int) -> None:
         """Feed what is news: a change, or a contact that stands otherwise."""
         station = self._station
         if self._inbox or station.state is None:
@@ -315,7 +315,8 @@ class RelaySide:
         ):
             return
         self._said = said
-        station.feed(RelayReported(said=said))
+        lost_at_ms = asked_at_ms if said is RelaySaid.UNKNOWN else None
+        station.feed(RelayReported(said=said, asked_at_ms=lost_at_ms))
 
     async def _refreshed(self) -> None:
         try:
