@@ -70,6 +70,9 @@ async def _sysfs(tmp_path: Path) -> AsyncIterator[GaugeBench]:
     yield GaugeBench(
         make=lambda: sysfs.SysfsGauge(settings, host),
         stall=Pipe(battery / "uevent").stall(),
+        cannot_happen_here={
+            Refused: "who runs tests as root is refused nothing; test_sysfs has it"
+        },
         faults=(
             fault(
                 "the battery's folder vanishes",
@@ -121,8 +124,18 @@ async def _command_gauge(tmp_path: Path) -> AsyncIterator[GaugeBench]:
         "flags": ["coarse"],
     }
     answer.write_text(json.dumps(quantities))
-    away = tmp_path / "away"
-    settings = command_gauge.CommandSettings(run=("cat", str(answer)))
+    away, tool = tmp_path / "away", tmp_path / "tool"
+    tool.symlink_to("/bin/cat")
+
+    def forbid() -> None:
+        tool.unlink()
+        tool.touch(mode=0o644)
+
+    def allow() -> None:
+        tool.unlink()
+        tool.symlink_to("/bin/cat")
+
+    settings = command_gauge.CommandSettings(run=(str(tool), str(answer)))
     yield GaugeBench(
         make=lambda: command_gauge.CommandGauge(settings, TestHost()),
         stall=Pipe(answer).stall(),
@@ -141,6 +154,7 @@ async def _command_gauge(tmp_path: Path) -> AsyncIterator[GaugeBench]:
                 lambda: answer.write_text("battery: 61 %"),
                 lambda: answer.write_text(json.dumps(quantities)),
             ),
+            fault("the program may not be run", "read", Refused, forbid, allow),
         ),
     )
 
@@ -223,6 +237,8 @@ def _serial_frame(board: RelayBoard, host: Any) -> RelayBench:
         make=make,
         supply_becomes=supply_becomes,
         stall=_board_stall(board) if board.firmware != "write-only" else None,
+        get_stall=_board_stall(board) if board.firmware == "acknowledging" else None,
+        open_stall=_board_stall(board),
         faults=_board_faults(board),
     )
 
@@ -312,6 +328,7 @@ async def _command_relay(tmp_path: Path) -> AsyncIterator[RelayBench]:
             on=command("on"),
             off=command("off"),
             read=(str(tool), str(told)),
+            limit="2s",
             contact=contact,
         )
         return command_relay.CommandRelay(settings, TestHost())
@@ -319,11 +336,21 @@ async def _command_relay(tmp_path: Path) -> AsyncIterator[RelayBench]:
     async def supply_becomes(contact: Contact, supply: Supply) -> bool:
         return told.read_text().strip() == supply
 
+    (tmp_path / "gate").touch()
+    gate = Pipe(tmp_path / "gate").stall()
     yield RelayBench(
         make=make,
         supply_becomes=supply_becomes,
-        stall=Pipe(tmp_path / "gate").stall(),
+        stall=gate,
+        get_stall=Pipe(told).stall(),
         faults=(
+            Fault(
+                name="the program hangs",
+                during="set",
+                error=Unavailable,
+                provoke=gate.begin,
+                mend=gate.end,
+            ),
             fault("exit 3", "set", Refused, refuses.touch, refuses.unlink),
             fault(
                 "read prints neither on nor off",

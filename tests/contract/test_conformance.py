@@ -8,6 +8,7 @@ from __future__ import annotations
 import importlib
 import pkgutil
 import tomllib
+from contextlib import AsyncExitStack
 from pathlib import Path
 from types import ModuleType
 
@@ -23,6 +24,7 @@ from tidegate.testing import (
     GaugeBench,
     RelayBench,
     check_declaration,
+    errors_are_reachable,
 )
 from tidegate.testing.clauses import within
 
@@ -79,6 +81,17 @@ def test_no_bench_without_its_backend() -> None:
 def test_declaration(name: str) -> None:
     module = importlib.import_module(name)
     check_declaration(module, ENTRIES[name].table, kind=entry_points().get(name))
+
+
+@pytest.mark.parametrize("name", list(ENTRIES))
+async def test_every_declared_error_is_reached(name: str, tmp_path: Path) -> None:
+    """By one of its benches, or there is a reason why no peer here can do it."""
+    async with AsyncExitStack() as stack:
+        made = []
+        for number, bench in enumerate(ENTRIES[name].benches.values()):
+            (folder := tmp_path / str(number)).mkdir()
+            made.append(await stack.enter_async_context(bench(folder)))
+        await errors_are_reachable(*made)
 
 
 @pytest.mark.parametrize(("name", "bench", "clause"), cases())

@@ -29,7 +29,7 @@ from tidegate.contract import (
     Target,
 )
 from tidegate.core.reading import Sample, Supply
-from tidegate.errors import Malformed, Unavailable
+from tidegate.errors import BackendError, Malformed, Refused, Unavailable
 from tidegate.testing import (
     Fault,
     FaultyGauge,
@@ -38,19 +38,25 @@ from tidegate.testing import (
     Lie,
     RelayBench,
     Reversed,
+    Sound,
     Stall,
     Stuck,
     check_declaration,
     check_gauge,
     check_relay,
+    errors_are_reachable,
 )
+from tidegate.testing.declared import declared_errors
 
 MakeRelayBench = Callable[[Callable[[Relay], Relay]], RelayBench]
 MakeGaugeBench = Callable[[Callable[[Gauge], Gauge]], GaugeBench]
 
 
 class Wrapped(Relay):
-    """A relay that passes everything on; mutants override one thing."""
+    """A relay that passes everything on; mutants override one thing.
+
+    Errors: Unavailable.
+    """
 
     def __init__(self, inner: Relay) -> None:
         self.inner = inner
@@ -79,6 +85,15 @@ class ImpossibleLatency(Wrapped):
     @property
     def facts(self) -> RelayFacts:
         return dataclasses.replace(self.inner.facts, latency_s=float("nan"))
+
+
+def answering_within(limit_s: float) -> Callable[[Relay], Relay]:
+    class Answers(Wrapped):
+        @property
+        def facts(self) -> RelayFacts:
+            return dataclasses.replace(self.inner.facts, answers_within_s=limit_s)
+
+    return Answers
 
 
 class ClaimsToFailOn(Wrapped):
@@ -152,6 +167,128 @@ class HidesCancellation(Wrapped):
         except asyncio.CancelledError:
             return
         await self.inner.set(supply)
+
+
+class HidesCancelledOpen(Wrapped):
+    async def open(self) -> None:
+        try:
+            await asyncio.sleep(0)
+        except asyncio.CancelledError:
+            return
+        await self.inner.open()
+
+
+class StaysHalfOpen(Wrapped):
+    """Cannot be opened any more once an opening was cancelled."""
+
+    broken = False
+
+    async def open(self) -> None:
+        if self.broken:
+            raise Unavailable("half open since then", target="x", remedy="None.")
+        try:
+            await asyncio.sleep(0)
+        except asyncio.CancelledError:
+            self.broken = True
+            raise
+        await self.inner.open()
+
+
+class HidesCancelledGet(Wrapped):
+    async def get(self) -> Supply | None:
+        try:
+            await asyncio.sleep(0)
+        except asyncio.CancelledError:
+            return None
+        return await self.inner.get()
+
+
+class DriftsAfterGet(Wrapped):
+    """Takes no orders any more once a get was cancelled."""
+
+    deaf = False
+
+    async def get(self) -> Supply | None:
+        try:
+            await asyncio.sleep(0)
+        except asyncio.CancelledError:
+            self.deaf = True
+            await self.inner.set(Supply.OFF)
+            raise
+        return await self.inner.get()
+
+    async def set(self, supply: Supply) -> None:
+        if not self.deaf:
+            await self.inner.set(supply)
+
+
+class UnderWay(Wrapped):
+    """A set takes until the relay is closed; ``closed_upon`` is what it does then."""
+
+    def __init__(self, inner: Relay) -> None:
+        super().__init__(inner)
+        self.closed = asyncio.Event()
+        self.is_under_way = False
+
+    async def set(self, supply: Supply) -> None:
+        if supply is Supply.ON:
+            await self.inner.set(supply)
+            return
+        self.is_under_way = True
+        self.closed.clear()
+        try:
+            for _ in range(20):  # turns of the loop in which it may be closed
+                await asyncio.sleep(0)
+            if self.closed.is_set():
+                await self.closed_upon()
+            else:
+                await self.inner.set(supply)
+        finally:
+            self.is_under_way = False
+
+    async def close(self) -> None:
+        await self.inner.close()
+        self.closed.set()
+
+    async def closed_upon(self) -> None:
+        raise Unavailable("was closed", target="x", remedy="Open it.")
+
+
+class TripsWhenClosed(UnderWay):
+    async def closed_upon(self) -> None:
+        raise AttributeError("'NoneType' object has no attribute 'write'")
+
+
+class CancelsItsCaller(UnderWay):
+    async def closed_upon(self) -> None:
+        raise asyncio.CancelledError
+
+
+class NeverEndsWhenClosed(UnderWay):
+    async def closed_upon(self) -> None:
+        await asyncio.Event().wait()
+
+
+class WillNotClose(UnderWay):
+    async def close(self) -> None:
+        if self.is_under_way:
+            raise RuntimeError("a set is under way")
+        await super().close()
+
+
+class OffAfterClose(UnderWay):
+    """Carries an off that was under way at its close out after the next on."""
+
+    pending = False
+
+    async def closed_upon(self) -> None:
+        self.pending = True
+
+    async def set(self, supply: Supply) -> None:
+        await super().set(supply)
+        if supply is Supply.ON and self.pending:
+            self.pending = False
+            await self.inner.set(Supply.OFF)
 
 
 class ClosesOnce(Wrapped):
@@ -229,6 +366,8 @@ async def relay_bench(tmp_path: Path) -> AsyncIterator[MakeRelayBench]:
     ("mutant", "said"),
     [
         (ImpossibleLatency, "latency_s is nan"),
+        (answering_within(0.0), "answers_within_s is 0.0"),
+        (answering_within(float("inf")), "answers_within_s is inf"),
         (ClaimsToFailOn, "cannot fail to on"),
         (faulty(Stuck()), "the supply is not off"),
         (faulty(Reversed()), "the supply is not off"),
@@ -237,8 +376,16 @@ async def relay_bench(tmp_path: Path) -> AsyncIterator[MakeRelayBench]:
         (TellsTheOther, "get is on"),
         (RefreshSwitches, "refresh changed the supply"),
         (LateOff, "did not come back"),
-        (OffAtClose, "the cancelled off came late"),
+        (OffAtClose, "an off came late, after an on"),
         (HidesCancellation, "hid its cancellation"),
+        (HidesCancelledOpen, "cancelled_open.*hid its cancellation"),
+        (StaysHalfOpen, "open after a cancelled open: Unavailable"),
+        (HidesCancelledGet, "cancelled_get.*hid its cancellation"),
+        (DriftsAfterGet, "after a cancelled get the supply did not come back"),
+        (TripsWhenClosed, "a set under way at close: AttributeError left the backend"),
+        (CancelsItsCaller, "close cancelled the caller of a set under way"),
+        (WillNotClose, "close during a set: RuntimeError"),
+        (OffAfterClose, "after a close during a set the supply did not come back"),
         (ClosesOnce, "OSError: already closed"),
         (ActsWhileClosed, "Unavailable is due, nothing was raised"),
         (LeaksAnotherError, "OSError left the backend"),
@@ -260,6 +407,20 @@ async def test_call_that_hangs_is_caught(relay_bench: MakeRelayBench) -> None:
         await check_relay(bench)
 
 
+async def test_call_that_outlives_its_close_is_caught(
+    relay_bench: MakeRelayBench,
+) -> None:
+    bench = dataclasses.replace(relay_bench(NeverEndsWhenClosed), limit_s=0.5)
+    with pytest.raises(AssertionError, match=r"closed_during_a_set.*: not done within"):
+        await check_relay(bench)
+
+
+async def test_relay_that_says_it_was_closed_passes(
+    relay_bench: MakeRelayBench,
+) -> None:
+    await check_relay(relay_bench(UnderWay))
+
+
 async def test_sound_relay_passes(relay_bench: MakeRelayBench) -> None:
     await check_relay(relay_bench(Wrapped))
 
@@ -276,6 +437,64 @@ async def test_relay_that_does_not_wait_for_its_peer_is_caught(
     stall = Stall(begin=nothing, reached=nothing, end=nothing)
     with pytest.raises(AssertionError, match="did not wait for its peer"):
         await check_relay(dataclasses.replace(bench, stall=stall))
+
+
+class SideBySide(Wrapped):
+    """Its calls run side by side, and a closing leaves an off that waits to itself."""
+
+    def __init__(self, inner: Relay, flows: asyncio.Event) -> None:
+        super().__init__(inner)
+        self.flows = flows
+
+    async def set(self, supply: Supply) -> None:
+        if supply is Supply.OFF:
+            await self.flows.wait()
+        await self.inner.set(supply)
+
+
+class InTurn(SideBySide):
+    """Sound: an off that waited for its turn until the relay was closed is dropped."""
+
+    closed = 0
+
+    async def set(self, supply: Supply) -> None:
+        closed = self.closed
+        if supply is Supply.OFF:
+            await self.flows.wait()
+        if closed != self.closed:
+            raise Unavailable("was closed", target="x", remedy="Open it.")
+        await self.inner.set(supply)
+
+    async def close(self) -> None:
+        self.closed += 1
+        await self.inner.close()
+
+
+@pytest.mark.parametrize("relay", [SideBySide, InTurn])
+async def test_off_that_is_held_until_after_the_next_on(
+    relay_bench: MakeRelayBench, relay: type[SideBySide]
+) -> None:
+    flows = asyncio.Event()
+    flows.set()
+
+    async def begin() -> None:
+        flows.clear()
+
+    async def reached() -> None:
+        await asyncio.sleep(0)
+
+    async def end() -> None:
+        flows.set()
+
+    bench = dataclasses.replace(
+        relay_bench(lambda inner: relay(inner, flows)),
+        stall=Stall(begin=begin, reached=reached, end=end),
+    )
+    if relay is InTurn:
+        await check_relay(bench)
+        return
+    with pytest.raises(AssertionError, match="at close came late, after an on"):
+        await check_relay(bench)
 
 
 async def test_fault_that_never_mends_is_caught(relay_bench: MakeRelayBench) -> None:
@@ -303,10 +522,102 @@ async def test_fault_that_is_none_is_caught(relay_bench: MakeRelayBench) -> None
         await check_relay(dataclasses.replace(bench, faults=(none,)))
 
 
+# ---- declared errors
+
+
+class DeclaresMore(Wrapped):
+    """A relay of more words. Errors: Unavailable, Refused (the board said no),
+    Malformed.
+
+    Busy is no error of it, whatever this sentence says.
+    """
+
+
+class SaysNothing(Relay):
+    """A relay whose errors nobody wrote down."""
+
+
+def test_errors_are_declared_to_the_end_of_the_paragraph() -> None:
+    assert declared_errors(DeclaresMore) == {Unavailable, Refused, Malformed}
+    assert declared_errors(LateOff) == {Unavailable}, "the nearest that it derives from"
+    assert declared_errors(SaysNothing) == frozenset(), "not those of the contract"
+
+
+async def test_declared_error_without_a_fault_is_caught(
+    relay_bench: MakeRelayBench,
+) -> None:
+    with pytest.raises(AssertionError) as caught:
+        await check_relay(relay_bench(DeclaresMore))
+    said = str(caught.value)
+    assert "DeclaresMore declares Malformed, Refused and no fault reaches it" in said
+    assert "error=Malformed, provoke=" in said
+    assert 'cannot_happen_here={Malformed: "because …"}' in said
+
+
+async def test_reason_stands_for_a_fault(relay_bench: MakeRelayBench) -> None:
+    reasons = {Malformed: "the twin sends no bytes", Refused: "the twin has no will"}
+    bench = dataclasses.replace(relay_bench(DeclaresMore), cannot_happen_here=reasons)
+    await check_relay(bench)
+
+
+async def test_benches_of_one_backend_are_taken_together(
+    relay_bench: MakeRelayBench,
+) -> None:
+    bench = relay_bench(DeclaresMore)
+    one = dataclasses.replace(bench, cannot_happen_here={Malformed: "no bytes"})
+    other = dataclasses.replace(bench, cannot_happen_here={Refused: "no will"})
+    await errors_are_reachable(one, other)
+    with pytest.raises(AssertionError, match="declares Refused and no fault"):
+        await errors_are_reachable(one)
+    with pytest.raises(AssertionError, match="benches of 2 backends"):
+        await errors_are_reachable(one, relay_bench(Wrapped))
+
+
+@pytest.mark.parametrize(
+    ("reasons", "said"),
+    [
+        ({Refused: " "}, "no reason for Refused"),
+        ({Refused: "x"}, "names Refused, which Wrapped does not declare"),
+        ({Unavailable: "x"}, "names Unavailable, and a fault reaches it"),
+    ],
+)
+async def test_reason_that_is_none_is_caught(
+    relay_bench: MakeRelayBench, reasons: dict[type[BackendError], str], said: str
+) -> None:
+    bench = dataclasses.replace(relay_bench(Wrapped), cannot_happen_here=reasons)
+    with pytest.raises(AssertionError, match=said):
+        await check_relay(bench)
+
+
+async def test_error_that_is_not_declared_is_caught(
+    relay_bench: MakeRelayBench,
+) -> None:
+    bench = relay_bench(Wrapped)
+    (fault,) = bench.faults
+    refused = dataclasses.replace(fault, error=Refused)
+    bench = dataclasses.replace(bench, faults=(fault, refused))
+    with pytest.raises(
+        AssertionError, match="faults reach Refused, which Wrapped does"
+    ):
+        await errors_are_reachable(bench)
+
+
+async def test_docstring_without_errors_is_caught(relay_bench: MakeRelayBench) -> None:
+    def undeclared(relay: Relay) -> Relay:
+        wrapped = FaultyRelay(relay)
+        wrapped.order(Sound())
+        return wrapped
+
+    with pytest.raises(AssertionError, match="the docstring of FaultyRelay has no"):
+        await check_relay(relay_bench(undeclared))
+
+
 # ---- gauges
 
 
 class WrappedGauge(Gauge):
+    """A gauge that passes everything on. Errors: Unavailable."""
+
     def __init__(self, inner: Gauge) -> None:
         self.inner = inner
 
@@ -353,6 +664,50 @@ class NegativeLatency(WrappedGauge):
     @property
     def facts(self) -> GaugeFacts:
         return dataclasses.replace(self.inner.facts, latency_s=-1.0)
+
+
+def gauge_facts(**changed: Any) -> Callable[[Gauge], Gauge]:
+    class Claims(WrappedGauge):
+        @property
+        def facts(self) -> GaugeFacts:
+            return dataclasses.replace(self.inner.facts, **changed)
+
+    return Claims
+
+
+class OpensOnce(WrappedGauge):
+    """Cannot be opened any more once an opening was cancelled."""
+
+    broken = False
+
+    async def open(self) -> None:
+        if self.broken:
+            raise Unavailable("half open since then", target="x", remedy="None.")
+        try:
+            await asyncio.sleep(0)
+        except asyncio.CancelledError:
+            self.broken = True
+            raise
+        await self.inner.open()
+
+
+class TripsOverItsClose(WrappedGauge):
+    is_open = False
+
+    async def open(self) -> None:
+        await self.inner.open()
+        self.is_open = True
+
+    async def close(self) -> None:
+        self.is_open = False
+        await self.inner.close()
+
+    async def read(self) -> Sample:
+        sample = await self.inner.read()
+        await asyncio.sleep(0.02)
+        if not self.is_open:
+            raise ValueError("I/O operation on closed file.")
+        return sample
 
 
 class ReadsOnce(WrappedGauge):
@@ -424,6 +779,13 @@ def lying(quantity: str, value: Any) -> Callable[[Gauge], Gauge]:
         (PromisesTooMuch, "promises .'cycle_count'"),
         (PromisesTooLittle, "which gives does not name"),
         (NegativeLatency, "latency_s is -1"),
+        (gauge_facts(answers_within_s=0.0), "answers_within_s is 0.0"),
+        (gauge_facts(answers_within_s=float("nan")), "answers_within_s is nan"),
+        (gauge_facts(answers_within_s=600.0), "answers_within_s is 600.0"),
+        (gauge_facts(silence_alarm_s=2.0), "silence_alarm_s is 2.0"),
+        (gauge_facts(silence_alarm_s=float("inf")), "silence_alarm_s is inf"),
+        (OpensOnce, "open after a cancelled open: Unavailable"),
+        (TripsOverItsClose, "a read under way at close: ValueError left the backend"),
         (lying("soc_percent", "61"), "soc_percent is '61'"),
         (lying("voltage_v", value=True), "voltage_v is True"),
         (lying("cycle_count", 3.0), "cycle_count is 3.0"),
@@ -449,6 +811,13 @@ async def test_gauge_mutant_is_caught(
 ) -> None:
     with pytest.raises(AssertionError, match=said):
         await check_gauge(gauge_bench(mutant))
+
+
+async def test_gauge_that_alarms_on_silence_passes(
+    gauge_bench: MakeGaugeBench,
+) -> None:
+    facts = gauge_facts(answers_within_s=30.0, silence_alarm_s=86_400.0)
+    await check_gauge(gauge_bench(facts))
 
 
 async def test_sound_gauge_passes(gauge_bench: MakeGaugeBench) -> None:

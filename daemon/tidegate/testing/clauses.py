@@ -5,9 +5,15 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable, Coroutine
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from tidegate.errors import BackendError
+
+# What the shell gives a backend to close before it leaves its threads behind.
+CLOSE_LIMIT_S: Final = 2.0
+# What a backend that is closed by then may take to act again, its old call still held.
+# Only one that runs calls side by side can; any other waits, which is as good.
+AGAIN_LIMIT_S: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +109,58 @@ async def cancelled(call: Coroutine[Any, Any, object], stall: Stall | None) -> N
     finally:
         if stall is not None:
             await stall.end()
+
+
+async def closed_under_way(
+    call: Coroutine[Any, Any, object],
+    close: Callable[[], Awaitable[None]],
+    stall: Stall | None,
+    *,
+    what: str,
+    again: Callable[[], Coroutine[Any, Any, object]] | None = None,
+) -> bool:
+    """Begin a call and close its backend half-way; neither may hang or raise wildly.
+
+    The closing may wait for the call, as that of a blocking library must. The call
+    may yet be carried out, or end with an error of ``tidegate.errors``. ``again`` is
+    begun once it is closed and the call still held; returns whether that was done.
+    """
+    is_done = False
+    if stall is not None:
+        await stall.begin()
+    try:
+        task = asyncio.ensure_future(call)
+        if stall is None:
+            await asyncio.sleep(0)
+        else:
+            await stall.reached()
+            expect(not task.done(), f"the {what} did not wait for its peer's answer")
+        closing = asyncio.ensure_future(close())
+        await asyncio.wait({closing}, timeout=CLOSE_LIMIT_S)
+        if again is not None and closing.done() and not task.done():
+            is_done = await _done_soon(again())
+    finally:
+        if stall is not None:
+            await stall.end()
+    await no_error(closing, when=f"close during a {what}")
+    await asyncio.wait({task})
+    error = None if task.cancelled() else task.exception()
+    expect(
+        error is None or isinstance(error, BackendError),
+        f"a {what} under way at close: {type(error).__name__} left the backend; only "
+        f"errors of tidegate.errors may: {error}",
+    )
+    expect(not task.cancelled(), f"close cancelled the caller of a {what} under way")
+    return is_done
+
+
+async def _done_soon(call: Coroutine[Any, Any, object]) -> bool:
+    """Return whether a call gets through while another is held; else it is dropped."""
+    try:
+        await asyncio.wait_for(call, AGAIN_LIMIT_S)
+    except (BackendError, TimeoutError):
+        return False
+    return True
 
 
 async def within(limit_s: float, clause: Awaitable[None], *, name: str) -> None:

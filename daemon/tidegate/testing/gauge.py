@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
 from types import UnionType
 from typing import Any, Final, get_args, get_origin, get_type_hints
 
-from tidegate.contract import Gauge
 from tidegate.core.reading import (
     SAMPLE_FIELDS,
     BatteryStatus,
@@ -16,15 +14,18 @@ from tidegate.core.reading import (
     Sample,
 )
 from tidegate.errors import Unavailable
-from tidegate.testing.clauses import (
-    Fault,
-    Stall,
-    cancelled,
-    expect,
-    expect_error,
-    no_error,
-    within,
+from tidegate.testing.bench import GaugeBench
+from tidegate.testing.clauses import expect, expect_error, no_error, within
+from tidegate.testing.declared import errors_are_reachable
+from tidegate.testing.gauge_cut import (
+    cancelled_open_leaves_it_usable,
+    cancelled_read_leaves_it_usable,
+    closed_during_a_read_is_clean,
 )
+
+# A read that may take longer would miss a poll of the longest kind. An engineering
+# choice, no source.
+ANSWERS_WITHIN_MOST_S: Final = 120.0
 
 # What a sample says of itself or of a figure, and what has a meaning even unsaid.
 _ABOUT: Final = frozenset(
@@ -52,22 +53,6 @@ _RANGES: Final = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GaugeBench:
-    """A gauge's peer, healthy at first, as the clauses need it.
-
-    ``make`` returns a new gauge, not yet open. ``lacks`` names what ``facts.gives``
-    promises and this one peer does not have. ``faults`` should reach each kind of
-    error that the gauge declares. ``limit_s`` bounds one clause.
-    """
-
-    make: Callable[[], Gauge]
-    lacks: frozenset[str] = frozenset()
-    faults: tuple[Fault, ...] = ()
-    stall: Stall | None = None
-    limit_s: float = 20.0
-
-
 async def facts_are_sound(bench: GaugeBench) -> None:
     """An open gauge tells what it is like, in words and figures that can be."""
     async with bench.make() as gauge:
@@ -78,6 +63,16 @@ async def facts_are_sound(bench: GaugeBench) -> None:
         expect(
             math.isfinite(facts.latency_s) and facts.latency_s >= 0,
             f"latency_s is {facts.latency_s}",
+        )
+        answers_s, silence_s = facts.answers_within_s, facts.silence_alarm_s
+        expect(
+            0 < answers_s <= ANSWERS_WITHIN_MOST_S,
+            f"answers_within_s is {answers_s}, not over 0 and at most "
+            f"{ANSWERS_WITHIN_MOST_S:g}",
+        )
+        expect(
+            silence_s is None or answers_s < silence_s < math.inf,
+            f"silence_alarm_s is {silence_s}, not longer than a read may take",
         )
 
 
@@ -127,17 +122,6 @@ async def reads_may_be_repeated(bench: GaugeBench) -> None:
             await no_error(gauge.read(), when="read of a healthy peer")
 
 
-async def cancelled_read_leaves_it_usable(bench: GaugeBench) -> None:
-    """After a read that was cancelled half-way: close, open, read."""
-    gauge = bench.make()
-    await gauge.open()
-    await cancelled(gauge.read(), bench.stall)
-    await no_error(gauge.close(), when="close after a cancelled read")
-    await no_error(gauge.open(), when="open after a cancelled read")
-    await no_error(gauge.read(), when="read after a cancelled read")
-    await gauge.close()
-
-
 async def close_may_be_repeated(bench: GaugeBench) -> None:
     """Close before open, twice, and open again after it."""
     gauge = bench.make()
@@ -185,7 +169,9 @@ GAUGE_CLAUSES: Final[tuple[Clause, ...]] = (
     samples_are_in_units,
     gives_is_the_truth,
     reads_may_be_repeated,
+    cancelled_open_leaves_it_usable,
     cancelled_read_leaves_it_usable,
+    closed_during_a_read_is_clean,
     close_may_be_repeated,
     closed_is_unavailable,
     faults_are_told,
@@ -197,6 +183,9 @@ async def check_gauge(bench: GaugeBench) -> None:
     for clause in GAUGE_CLAUSES:
         name = getattr(clause, "__name__", repr(clause))
         await within(bench.limit_s, clause(bench), name=name)
+    await within(
+        bench.limit_s, errors_are_reachable(bench), name="errors_are_reachable"
+    )
 
 
 def _fits(value: Any, hint: Any) -> bool:

@@ -4,46 +4,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
 from typing import Final
 
-from tidegate.contract import Contact, Readback, Relay
+from tidegate.contract import Readback, Relay
 from tidegate.core.reading import Supply
 from tidegate.errors import Unavailable
-from tidegate.testing.clauses import (
-    Fault,
-    Stall,
-    cancelled,
-    expect,
-    expect_error,
-    no_error,
-    within,
+from tidegate.testing.bench import CONTACTS as CONTACTS
+from tidegate.testing.bench import RelayBench
+from tidegate.testing.clauses import Fault, expect, expect_error, no_error, within
+from tidegate.testing.declared import errors_are_reachable
+from tidegate.testing.relay_cut import (
+    cancelled_get_leaves_it_usable,
+    cancelled_open_leaves_it_usable,
+    cancelled_set_leaves_it_usable,
+    closed_during_a_set_is_clean,
 )
 
-CONTACTS: Final[tuple[Contact, ...]] = (
-    "normally-closed",
-    "normally-open",
-    "latching",
-)
+# A switching that may take longer is none: a floor is guarded within a poll. An
+# engineering choice, no source.
+ANSWERS_WITHIN_MOST_S: Final = 120.0
+
 _ORDERS: Final = (Supply.OFF, Supply.ON, Supply.ON, Supply.OFF, Supply.OFF, Supply.ON)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RelayBench:
-    """A relay's peer, as the clauses need it.
-
-    ``make`` returns a new relay, not yet open, for a contact wired like that.
-    ``supply_becomes`` watches the contact itself, not the relay: it returns whether
-    the supply, wired like that, is now or very soon as said. ``faults`` should reach
-    each kind of error that the relay declares. ``limit_s`` bounds one clause.
-    """
-
-    make: Callable[[Contact], Relay]
-    supply_becomes: Callable[[Contact, Supply], Awaitable[bool]]
-    faults: tuple[Fault, ...] = ()
-    stall: Stall | None = None
-    contacts: tuple[Contact, ...] = CONTACTS
-    limit_s: float = 20.0
 
 
 async def facts_are_sound(bench: RelayBench) -> None:
@@ -55,6 +36,11 @@ async def facts_are_sound(bench: RelayBench) -> None:
             expect(
                 math.isfinite(facts.latency_s) and facts.latency_s >= 0,
                 f"latency_s is {facts.latency_s}",
+            )
+            expect(
+                0 < facts.answers_within_s <= ANSWERS_WITHIN_MOST_S,
+                f"answers_within_s is {facts.answers_within_s}, not over 0 and at "
+                f"most {ANSWERS_WITHIN_MOST_S:g}",
             )
             expect(
                 facts.dead_man_s is None or facts.dead_man_s > 0,
@@ -114,29 +100,6 @@ async def refresh_is_harmless(bench: RelayBench) -> None:
             "refresh changed the supply",
         )
         await relay.set(Supply.ON)
-
-
-async def cancelled_set_leaves_it_usable(bench: RelayBench) -> None:
-    """After a set that was cancelled half-way: close, open, on, and it stays on."""
-    contact = bench.contacts[0]
-    relay = bench.make(contact)
-    await relay.open()
-    await relay.set(Supply.ON)
-    await cancelled(relay.set(Supply.OFF), bench.stall)
-    await no_error(relay.close(), when="close after a cancelled set")
-    await no_error(relay.open(), when="open after a cancelled set")
-    await no_error(relay.set(Supply.ON), when="set after a cancelled set")
-    expect(
-        await bench.supply_becomes(contact, Supply.ON), "the supply did not come back"
-    )
-    expect(
-        await relay.get() is not Supply.OFF, "the relay still reports the cancelled off"
-    )
-    await relay.close()
-    expect(
-        await bench.supply_becomes(contact, Supply.ON),
-        "the cancelled off came late, after an on",
-    )
 
 
 async def close_may_be_repeated(bench: RelayBench) -> None:
@@ -204,7 +167,10 @@ RELAY_CLAUSES: Final[tuple[Clause, ...]] = (
     set_moves_the_supply,
     get_agrees_with_set,
     refresh_is_harmless,
+    cancelled_open_leaves_it_usable,
     cancelled_set_leaves_it_usable,
+    cancelled_get_leaves_it_usable,
+    closed_during_a_set_is_clean,
     close_may_be_repeated,
     closed_is_unavailable,
     faults_are_told,
@@ -216,3 +182,6 @@ async def check_relay(bench: RelayBench) -> None:
     for clause in RELAY_CLAUSES:
         name = getattr(clause, "__name__", repr(clause))
         await within(bench.limit_s, clause(bench), name=name)
+    await within(
+        bench.limit_s, errors_are_reachable(bench), name="errors_are_reachable"
+    )
