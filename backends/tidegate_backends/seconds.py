@@ -14,9 +14,7 @@ _UNITS_S: Final = {"s": 1.0, "min": 60.0}
 def _seconds(value: object) -> float:
     match = _SHAPE.fullmatch(value.strip()) if isinstance(value, str) else None
     if match is None:
-        raise ValueError(
-            f'found {value!r}, allowed is a time in quotes such as "0.5s" or "10s"'
-        )
+        raise ValueError('allowed is a time in quotes such as "0.5s" or "10s"')
     return float(match[1]) * _UNITS_S[match[2]]
 
 

@@ -13,6 +13,7 @@ from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from pathlib import Path
 from typing import Any
 
+from contract import benches_adb
 from contract.entry import Entry, Pipe, awaitable, fault
 from support.host import TestHost
 from support.relay_board import RelayBoard
@@ -461,4 +462,5 @@ ENTRIES: Mapping[str, Entry] = {
             "sensed": _twin_relay(3),
         },
     ),
+    **benches_adb.ENTRIES,
 }

@@ -1,0 +1,1 @@
+"""What reading a device over adb needs: the program, turns, patience, search."""
