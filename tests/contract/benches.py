@@ -13,7 +13,10 @@ from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from pathlib import Path
 from typing import Any
 
-from contract import benches_adb
+from contract import (
+    benches_adb,
+    benches_ble,
+)
 from contract.entry import Entry, Pipe, awaitable, fault
 from support.host import TestHost
 from support.relay_board import RelayBoard
@@ -462,5 +465,6 @@ ENTRIES: Mapping[str, Entry] = {
             "sensed": _twin_relay(3),
         },
     ),
+    **benches_ble.ENTRIES,
     **benches_adb.ENTRIES,
 }
