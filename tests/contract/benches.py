@@ -16,6 +16,7 @@ from typing import Any
 from contract import (
     benches_adb,
     benches_ble,
+    benches_serial,
 )
 from contract.entry import Entry, Pipe, awaitable, fault
 from support.host import TestHost
@@ -465,6 +466,7 @@ ENTRIES: Mapping[str, Entry] = {
             "sensed": _twin_relay(3),
         },
     ),
+    **benches_serial.ENTRIES,
     **benches_ble.ENTRIES,
     **benches_adb.ENTRIES,
 }

@@ -8,6 +8,7 @@ running, 30 somebody else's hand, 32 spoiled answers, 42 two masters.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import errno
 import json
 import os
@@ -37,9 +38,9 @@ from tidegate.errors import (
     Unsupported,
 )
 from tidegate.host import Machine, StationHost
-from tidegate_backends import serial_port
 from tidegate_backends.relays.serial_frame import SerialFrameRelay, Settings
-from tidegate_backends.serial_port import SerialPort
+from tidegate_backends.tty import port as serial_port
+from tidegate_backends.tty.port import SerialPort
 
 QUERY = bytes.fromhex("A0 01 05 A6")
 ON, OFF = bytes.fromhex("A0 01 01 A2"), bytes.fromhex("A0 01 00 A1")
@@ -109,6 +110,26 @@ async def test_older_firmware_is_written_to_blindly(
         await relay.set(Supply.ON)
         board.wait_until(lambda board: not board.driven())
     assert board.heard() == [QUERY, QUERY, ON, OFF]
+
+
+async def test_a_board_that_answers_nobody_is_not_asked_by_each_of_its_stations(
+    tmp_path: Path, stations: Stations
+) -> None:
+    """The last of eight must be told on within the 5 s of a `restore`."""
+    every = range(1, 9)
+    with RelayBoard(stations.port, channels=8, firmware="write-only") as board:
+        relays = [stations.relay(f"hall-{n}", channel=n, limit="0.1s") for n in every]
+        async with contextlib.AsyncExitStack() as opened:
+            for relay in relays:
+                await opened.enter_async_context(relay)
+            for relay in relays:
+                await relay.set(Supply.OFF)
+            board.wait_until(lambda board: all(map(board.driven, every)))
+        assert [f[1] for f in board.heard() if f[2] == QUERY[2]] == [1, 1, 2]
+        # Opened anew it is asked anew: it may be another board.
+        board.load("acknowledging")
+        async with relays[7] as relay:
+            assert relay.facts.readback is Readback.LATCH
 
 
 async def test_echoing_board_is_believed_to_have_heard(
@@ -455,7 +476,7 @@ async def test_unplugged_while_idle_then_back(
 async def test_unplugged_in_the_middle_of_a_call(
     board: RelayBoard, stations: Stations
 ) -> None:
-    relay = stations.relay(limit="2s")
+    relay = stations.relay(limit="1s")
     await relay.open()
     board.forget()
     board.hold()

@@ -64,7 +64,8 @@ def tidegate_process(
             STATION.replace("serial-frame", "serial-fame").encode(),
             78,
             ':3: station.whale.relay.kind: there is no relay kind "serial-fame". '
-            'Did you mean "serial-frame"? Known kinds are ',
+            'Did you mean "serial-frame" or "serial-text" or "serial-line"? Known kinds '
+            "are ",
             id="unknown backend",
         ),
         pytest.param(

@@ -5,7 +5,7 @@ commanded with the answered operations, and its latch can be read back; one that
 sends our own bytes back is believed to have heard; any other is written to blindly.
 The latch tells what the coil was told, never whether the supply followed.
 
-Opening the port may make a board move its contacts (``serial_port``), so the stations
+Opening the port may make a board move its contacts (``tty.port``), so the stations
 on one board share it: one link, one thread, one call at a time. A channel that does
 not answer leaves the port open for the others.
 
@@ -14,7 +14,6 @@ Source: the frames, as in ``wire/four_byte.py``.
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Callable
 from typing import Annotated, Final, Literal
@@ -28,20 +27,19 @@ from tidegate.contract import (
     Relay,
     RelayFacts,
     RelaySettings,
-    SharedLink,
     Target,
-    Worker,
     energised,
 )
 from tidegate.core.reading import Supply
-from tidegate.errors import Malformed, Refused, Unavailable, Unsupported
+from tidegate.errors import Malformed, Refused, Unavailable
 from tidegate_backends.seconds import Seconds
-from tidegate_backends.serial_port import SerialPort
+from tidegate_backends.tty.port import SerialPort
+from tidegate_backends.tty.share import LATENCY_S, Port, PortShare, port_target
+from tidegate_backends.tty.survey import survey
 from tidegate_backends.wire import four_byte
 from tidegate_backends.wire.four_byte import LENGTH, Op
 
-# From the end of the frame to the settled contact: engineering choice, no source.
-LATENCY_S: Final = 0.1
+USE: Final = "four-byte frames"
 
 _PLAIN: Final = {False: Op.OFF, True: Op.ON}
 _ANSWERED: Final = {False: Op.OFF_ANSWERED, True: Op.ON_ANSWERED}
@@ -52,28 +50,28 @@ class Settings(RelaySettings):
     """One channel of a board on a serial port."""
 
     kind: Literal["serial-frame"] = "serial-frame"
-    port: str = Field(
-        pattern=r"^/.", description="device path; best one of /dev/serial/by-path"
-    )
+    port: Port
     channel: int = Field(
         default=1, ge=four_byte.FIRST_CHANNEL, le=four_byte.LAST_CHANNEL
     )
     baud: int = Field(default=9600, gt=0, description="8 data bits, no parity, 1 stop")
-    limit: Annotated[Seconds, Field(gt=0, le=2)] = Field(
+    limit: Annotated[Seconds, Field(gt=0, le=1)] = Field(
         default=0.5, description="how long to wait for an answer"
     )
     # Public programs for these boards rest 50 to 100 ms between frames.
-    pause: Annotated[Seconds, Field(ge=0, le=1)] = Field(
+    pause: Annotated[Seconds, Field(ge=0, le=0.5)] = Field(
         default=0.06, description="rest between two frames on one port"
     )
 
     def target(self) -> Target:
-        # Not resolved: what a by-path name points to changes with every re-plug.
-        return Target(os.path.normpath(self.port), str(self.channel))
+        return port_target(self.port, str(self.channel))
 
 
 class SerialFrameRelay(Relay):
-    """One channel. Errors: Unavailable, Refused, Malformed; at open also Busy."""
+    """One channel.
+
+    Errors: Unavailable, Refused, Malformed; at open also Busy and Unsupported.
+    """
 
     def __init__(
         self,
@@ -84,90 +82,57 @@ class SerialFrameRelay(Relay):
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
         self._settings = settings
-        self._host = host
         self._clock = clock
         self._sleep = sleep
         self._target = str(settings.target())
-        self._key = f"serial:{settings.target().link}"
-        self._port: SerialPort | None = None
+        self._share = PortShare(host, settings.target(), self._new_port)
         self._readback = Readback.NONE
 
     @property
     def facts(self) -> RelayFacts:
+        answer_s = self._settings.limit + self._settings.pause
         return RelayFacts(
             readback=self._readback,
             reopen_disturbs=True,
             latency_s=LATENCY_S,
+            answers_within_s=max(5.0, 2 * answer_s + 1.0),
             fails_on=self._settings.contact == "normally-closed",
         )
 
     async def open(self) -> None:
-        if self._port is not None:
+        if self._share.is_taken:
             return
-        self._port = await self._host.share(self._key, self._open_port)
+        await self._share.take()
         try:
-            self._check_baud(self._port)
-            self._readback = await self._worker().call(self._probe, self._port)
+            self._readback = await self._share.call(self._probe)
         except BaseException:
             await self.close()
             raise
 
     async def close(self) -> None:
-        port, self._port = self._port, None
         self._readback = Readback.NONE
-        if port is not None:
-            await self._host.release(self._key)
+        await self._share.give_back()
 
     async def set(self, supply: Supply) -> None:
-        await self._worker().call(self._switch, self._opened(), supply)
+        await self._share.call(self._switch, supply)
 
     async def get(self) -> Supply | None:
-        port = self._opened()
+        self._share.check()
         if self._readback < Readback.LATCH:
             return None
-        driven = await self._worker().call(self._query, port)
+        driven = await self._share.call(self._query)
         matches = driven == energised(Supply.ON, self._settings.contact)
         return Supply.ON if matches else Supply.OFF
 
-    def _check_baud(self, port: SerialPort) -> None:
-        if port.baud != self._settings.baud:
-            raise Unsupported(
-                f"another station opened this port at {port.baud} baud, "
-                f"not {self._settings.baud}",
-                target=self._target,
-                remedy="Give all stations on one board the same baud.",
-            )
-
-    def _worker(self) -> Worker:
-        return self._host.worker(self._key)
-
-    def _opened(self) -> SerialPort:
-        if self._port is None:
-            raise Unavailable(
-                "the relay is not open", target=self._target, remedy="Open it first."
-            )
-        return self._port
-
-    async def _open_port(self) -> SharedLink[SerialPort]:
-        worker = self._worker()
-        port = SerialPort(
+    def _new_port(self) -> SerialPort:
+        return SerialPort(
             self._settings.port,
             baud=self._settings.baud,
             pause_s=self._settings.pause,
+            use=USE,
             clock=self._clock,
             sleep=self._sleep,
         )
-
-        async def close() -> None:
-            await worker.call(port.retire)
-
-        try:
-            await worker.call(port.open)
-        except BaseException:
-            # Cancelled half-way, the thread may yet open the port: take it back.
-            await close()
-            raise
-        return SharedLink(port, close)
 
     # What follows runs in the link's thread.
 
@@ -177,15 +142,21 @@ class SerialFrameRelay(Relay):
         Anything but a clean answer means blind writing, so that "on" stays possible
         on a board that is hard to understand. Asked twice, for the grade will stick.
         """
-        for _ in range(2):
+        grade, answered = Readback.NONE, False
+        for _ in range(port.tries):
             try:
                 self._ask(port, Op.QUERY)
+                grade = Readback.LATCH
             except four_byte.Echo:
-                return Readback.ECHO
-            except (four_byte.FrameError, _Silent):
+                grade = Readback.ECHO
+            except four_byte.FrameError:
+                answered = True
+            except _Silent:
                 continue
-            return Readback.LATCH
-        return Readback.NONE
+            if grade is not Readback.NONE:
+                break
+        port.was_asked(answered=answered or grade is not Readback.NONE)
+        return grade
 
     def _switch(self, port: SerialPort, supply: Supply) -> None:
         driven = energised(supply, self._settings.contact)
@@ -276,5 +247,9 @@ class _OtherState(Exception):
 
 
 BACKEND = Backend(
-    kind="serial-frame", settings=Settings, make=SerialFrameRelay, extra="serial"
+    kind="serial-frame",
+    settings=Settings,
+    make=SerialFrameRelay,
+    extra="serial",
+    survey=survey,
 )

@@ -33,7 +33,7 @@ TTYS: Final = Path("/sys/class/tty")
 # 20 s in public kernel messages (armbian/build issue 4242).
 CLAIMED_WITHIN_S: Final = 30.0
 
-_CLAIMED: Final = (
+CLAIMED: Final = (
     "If it comes and goes, another program claims it: brltty up to 6.4 takes "
     "CH340 and CP210x boards for braille displays (remove it, or update to 6.5), "
     "ModemManager tries them for modems (udev rule ID_MM_DEVICE_IGNORE)."
@@ -44,7 +44,8 @@ class SerialPort:
     """A port, closed at first.
 
     A port that failed is closed, and opened again by the call that saw it fail or by
-    the next one; a retired one never is.
+    the next one; a retired one never is. ``use`` says what is spoken on it, so that
+    two kinds of relay on one port are told apart.
     """
 
     def __init__(
@@ -53,11 +54,19 @@ class SerialPort:
         *,
         baud: int,
         pause_s: float,
+        parity: str = "N",
+        stop_bits: int = 1,
+        use: str = "",
+        extra: str = "serial",
         clock: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
         self._path = path
         self.baud = baud
+        self.parity = parity
+        self.stop_bits = stop_bits
+        self.use = use
+        self._extra = extra
         self._pause_s = pause_s
         self._clock = clock
         self._sleep = sleep
@@ -65,13 +74,15 @@ class SerialPort:
         self._retired = False
         self._opened_at_s = clock()
         self._rested_at_s = clock()
+        self._unanswered = 0
 
     def open(self) -> None:
         """Open, unless open. Errors: Unavailable, Busy, Unsupported."""
         if self._serial is None:
             if not self._retired:
-                self._serial = _opened(self._path, self.baud)
+                self._serial = self._opened()
                 self._opened_at_s = self._rested_at_s = self._clock()
+                self._unanswered = 0
             if self._retired:
                 # A call that comes back late must not keep the port from others.
                 self._close()
@@ -79,9 +90,44 @@ class SerialPort:
                     "the port was given up", target=self._path, remedy="Open it anew."
                 )
 
+    def _opened(self) -> serial.Serial:
+        path = self._path
+        try:
+            import serial
+        except ImportError as error:
+            raise Unsupported(
+                f"pyserial is not installed (extra `{self._extra}`)",
+                target=path,
+                remedy=f"Install it: pip install 'tidegate[{self._extra}]'",
+            ) from error
+        if _is_ambiguous(path):
+            raise Unavailable(
+                "more than one board answers to this name",
+                target=path,
+                remedy=_by_place(path),
+            )
+        try:
+            return self._made(serial.Serial)
+        except (OSError, termios.error, ValueError) as error:
+            raise _not_opened(path, self.baud, error) from error
+
+    def _made(self, make: type[serial.Serial]) -> serial.Serial:
+        """Return the open port; may throw what pyserial throws."""
+        return make(
+            self._path,
+            self.baud,
+            parity=self.parity,
+            stopbits=self.stop_bits,
+            exclusive=True,
+        )
+
+    def give_up(self) -> None:
+        """Keep it from being opened any more; may be called from another thread."""
+        self._retired = True
+
     def retire(self) -> None:
         """Let go of the port for good; never raises."""
-        self._retired = True
+        self.give_up()
         self._close()
 
     def _close(self) -> None:
@@ -120,6 +166,25 @@ class SerialPort:
         port.reset_input_buffer()
         port.write(data)
 
+    @property
+    def tries(self) -> int:
+        """How often a station that joins should ask whether the board answers.
+
+        One that was silent to others is not asked by each of its stations in turn, or
+        the last would wait too long to be told on.
+        """
+        return max(0, 2 - self._unanswered)
+
+    def was_asked(self, *, answered: bool) -> None:
+        """Take in whether the board answered a station that joined."""
+        self._unanswered = 0 if answered else self._unanswered + 1
+
+    def rest(self, quiet_s: float) -> None:
+        """Send nothing for so long: an answer may yet come, and would be taken for
+        that to the next question. What came is dropped by ``send``.
+        """
+        self._rested_at_s = self._clock() + max(quiet_s, self._pause_s)
+
     def _failed(self, error: Exception, target: str) -> BackendError:
         lived_s = self._clock() - self._opened_at_s
         self._close()
@@ -143,27 +208,6 @@ class SerialPort:
         )
 
 
-def _opened(path: str, baud: int) -> serial.Serial:
-    try:
-        import serial
-    except ImportError as error:
-        raise Unsupported(
-            "pyserial is not installed (extra `serial`)",
-            target=path,
-            remedy="Install it: pip install 'tidegate[serial]'",
-        ) from error
-    if _is_ambiguous(path):
-        raise Unavailable(
-            "more than one board answers to this name",
-            target=path,
-            remedy=_by_place(path),
-        )
-    try:
-        return serial.Serial(path, baud, exclusive=True)
-    except (OSError, termios.error, ValueError) as error:
-        raise _not_opened(path, baud, error) from error
-
-
 def _not_opened(path: str, baud: int, error: Exception) -> BackendError:
     number = getattr(error, "errno", None)
     if number in (errno.EAGAIN, errno.EBUSY):
@@ -184,7 +228,7 @@ def _not_opened(path: str, baud: int, error: Exception) -> BackendError:
         is_device = stat.S_ISCHR(Path(path).stat().st_mode)
     except OSError:
         return Unavailable(
-            "the port is missing", target=path, remedy=f"{_by_place(path)} {_CLAIMED}"
+            "the port is missing", target=path, remedy=f"{_by_place(path)} {CLAIMED}"
         )
     if isinstance(error, ValueError):
         return Unsupported(

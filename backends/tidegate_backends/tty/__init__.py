@@ -1,0 +1,1 @@
+"""Serial ports of this machine: opened, shared, found, and talked over."""
