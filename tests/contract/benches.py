@@ -16,6 +16,7 @@ from typing import Any
 from contract import (
     benches_adb,
     benches_ble,
+    benches_modbus_hid,
     benches_serial,
 )
 from contract.entry import Entry, Pipe, awaitable, fault
@@ -469,4 +470,5 @@ ENTRIES: Mapping[str, Entry] = {
     **benches_serial.ENTRIES,
     **benches_ble.ENTRIES,
     **benches_adb.ENTRIES,
+    **benches_modbus_hid.ENTRIES,
 }

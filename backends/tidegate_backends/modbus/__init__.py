@@ -1,0 +1,1 @@
+"""What a Modbus relay needs beside its frames: the links, and the unit's own timer."""
