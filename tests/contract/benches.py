@@ -16,6 +16,7 @@ from typing import Any
 from contract import (
     benches_adb,
     benches_ble,
+    benches_kernel,
     benches_modbus_hid,
     benches_serial,
 )
@@ -470,5 +471,6 @@ ENTRIES: Mapping[str, Entry] = {
     **benches_serial.ENTRIES,
     **benches_ble.ENTRIES,
     **benches_adb.ENTRIES,
+    **benches_kernel.ENTRIES,
     **benches_modbus_hid.ENTRIES,
 }

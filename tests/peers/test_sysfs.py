@@ -89,7 +89,7 @@ async def test_a_recorded_tree_hears_no_events(bench: Bench) -> None:
     await gauge.close()
     assert sample.soc_percent == 61.0
     assert sample.external_power is ExternalPower.UNKNOWN
-    assert gauge.notes == []
+    assert gauge.take_notes() == []
     assert gauge.facts.host_is_device
     assert not gauge.facts.needs_supply
 
@@ -140,11 +140,11 @@ async def test_fault_2_an_absent_attribute_leaves_the_rest(
     bench.driver.fail("BAT0/current_now", code, code)
     sample = await bench.read()
     assert (sample.current_a, sample.soc_percent) == (None, 61.0)
-    assert bench.gauge.notes == []
+    assert bench.gauge.take_notes() == []
     only_missing_files = frozenset({errno.ENOENT})
     monkeypatch.setattr(power_supplies, "_ABSENT", only_missing_files)  # switched off
     await bench.read()
-    assert "current_now" in bench.gauge.notes[0]
+    assert "current_now" in bench.gauge.take_notes()[0]
 
 
 @pytest.mark.parametrize("codes", [[errno.EAGAIN], [errno.EBUSY, errno.EAGAIN]])
@@ -209,7 +209,7 @@ async def test_fault_4_one_bad_property_leaves_the_single_files(bench: Bench) ->
         sample = await bench.read()
         assert (sample.soc_percent, sample.health) == (61.0, None)
     assert bench.pauses_s == [0.2, 0.2]  # once; a spoilt uevent does not come back
-    (note,) = bench.gauge.notes
+    (note,) = bench.gauge.take_notes()
     assert "health (Input/output error)" in note
     (folder / "health").unlink()
     (folder / "uevent").write_text(uevent(**FAIR, health="Good"))
@@ -300,7 +300,7 @@ async def test_fault_12_two_batteries_one_disappears(bench: Bench) -> None:
         with pytest.raises(Unavailable, match="BAT1: is gone"):
             await bench.read()
     assert (await bench.read()).soc_percent == 80.0
-    assert bench.gauge.notes == ["BAT1 stayed away; going on with BAT0"]
+    assert bench.gauge.take_notes() == ["BAT1 stayed away; going on with BAT0"]
     (bench.root / "aside").rename(folders["BAT1"])
     assert (await bench.read()).soc_percent == pytest.approx(22.386, abs=1e-3)
 
@@ -317,7 +317,7 @@ async def test_fault_12_a_battery_that_is_back_in_time_changes_nothing(
                 await bench.read()
         aside.rename(folders["BAT0"])
         assert (await bench.read()).soc_percent == pytest.approx(22.386, abs=1e-3)
-    assert bench.gauge.notes == []
+    assert bench.gauge.take_notes() == []
 
 
 async def test_fault_12_a_battery_that_is_not_present_is_gone_too(bench: Bench) -> None:
@@ -392,7 +392,7 @@ async def test_fault_14_a_status_nobody_knows_is_unknown_and_noted_once(
     bench.battery(capacity="61", status="Cmd discharging")
     for _ in range(3):
         assert (await bench.read()).battery_status is BatteryStatus.UNKNOWN
-    (note,) = bench.gauge.notes
+    (note,) = bench.gauge.take_notes()
     assert "'Cmd discharging'" in note
 
 
@@ -460,14 +460,14 @@ async def test_an_attribute_that_is_a_folder_is_noted(bench: Bench) -> None:
     folder = bench.battery(**FAIR)
     (folder / "temp").mkdir()
     assert (await bench.read()).temperature_c is None
-    assert "temp (Is a directory)" in bench.gauge.notes[0]
+    assert "temp (Is a directory)" in bench.gauge.take_notes()[0]
 
 
 async def test_a_scope_that_fails_does_not_cost_the_battery(bench: Bench) -> None:
     bench.battery(**FAIR)
     bench.driver.fail("BAT0/scope", errno.EIO)
     assert (await bench.read()).soc_percent == 61.0
-    assert bench.gauge.notes == ["BAT0: cannot read scope (Input/output error)"]
+    assert bench.gauge.take_notes() == ["BAT0: cannot read scope (Input/output error)"]
 
 
 async def test_a_supply_that_fails_leaves_external_power_unknown(bench: Bench) -> None:
@@ -553,4 +553,4 @@ async def test_without_udev_the_polls_go_on(
     await gauge.open()
     await gauge.close()
     assert host.attached == {}
-    assert gauge.notes == ["no udev events, polling only: No library named udev"]
+    assert gauge.take_notes() == ["no udev events, polling only: No library named udev"]

@@ -123,7 +123,7 @@ async def test_an_overflow_makes_a_new_queue_and_reads_everything_again(
         _break_queue(host)
         host.poke()
         assert (gauge.events_lost, host.hints) == (1, 1)
-        assert any("events were lost" in note for note in gauge.notes)
+        assert any("events were lost" in note for note in gauge.take_notes())
         host.now_ms += udev.HINT_EVERY_MS
         bed.uevent(battery)
         await host.hinted(count=2)

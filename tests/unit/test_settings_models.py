@@ -164,6 +164,14 @@ def test_allowed(keys: dict[str, Any]) -> None:
         ),
         ({"relay": {**RELAY, "life": 0}}, "relay.life: found 0, allowed is more than 0"),
         (
+            {"relay": {**RELAY, "limit": 3}},
+            'relay.limit: found 3, allowed is a time in quotes such as "0.5s" or "10s"',
+        ),
+        (
+            {"relay": {"kind": "usb-port", "hub": "1-1"}},
+            "relay: wanted is a name alone, or a hub and a port",
+        ),
+        (
             {"relay": None},
             ": found a window without a relay, allowed is both, "
             "or neither for a station that only measures",
@@ -258,6 +266,24 @@ def test_a_contact_that_does_not_fail_to_on_warns() -> None:
     (warning,) = settings(relay={**RELAY, "contact": "normally-open"}).warnings
 
     assert 'the contact is "normally-open"' in warning
+
+
+TIMED = {
+    "kind": "modbus",
+    "port": "/dev/serial/by-path/one",
+    "coil": 0,
+    "timer": {"style": "watchdog", "address": 8, "time": "60s"},
+}
+
+
+def test_a_timer_that_one_missed_reading_lets_run_out_warns() -> None:
+    (warning,) = settings(relay=TIMED, poll="30s").warnings
+
+    assert "the relay's timer is 60 s and is refreshed at each reading, every 30 s" in (
+        warning
+    )
+    assert settings(relay=TIMED, poll="29s").warnings == ()
+    assert settings(relay={**TIMED, "timer": None}, poll="30s").warnings == ()
 
 
 @pytest.mark.usefixtures("steady")

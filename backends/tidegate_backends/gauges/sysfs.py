@@ -12,25 +12,27 @@ Documentation/power/power_supply_class.rst.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Final, Literal
 
 from pydantic import Field
 
+from tidegate import contract
 from tidegate.contract import Backend, Gauge, GaugeFacts, GaugeSettings, Host
 from tidegate.core.reading import Sample
 from tidegate.errors import BackendError, Unavailable
+from tidegate_backends.linux import batteries
 from tidegate_backends.linux.power_supplies import LIVE_ROOT, Folder, Found, read_bytes
 from tidegate_backends.linux.udev import Events
+from tidegate_backends.notes import Notes
 from tidegate_backends.wire import power_supply as wire
 from tidegate_backends.wire.packs import NotWeighable, sample_of
 
 # Samples in a row that lack something the ones before had, until we go on without.
 PATIENCE: int = 3
 _RAW_AT_MOST: Final = 4_096
-_NOTES_AT_MOST: Final = 100
 
 _GIVES: Final = frozenset(
     {
@@ -67,7 +69,7 @@ class SysfsSettings(GaugeSettings):
 
 
 class SysfsGauge(Gauge):
-    """The battery of this machine.
+    """The battery of this machine. Errors: Unavailable, Refused.
 
     ``notes`` holds what a person should know once, until it is taken.
     ``events_lost`` counts how often udev's queue had to be set up anew.
@@ -81,12 +83,11 @@ class SysfsGauge(Gauge):
         read: Callable[[Path], bytes] = read_bytes,
         wait: Callable[[float], None] = time.sleep,
     ) -> None:
-        self.notes: list[str] = []
-        self._noted: set[str] = set()
+        self._notes = Notes()
         self._settings = settings
         self._host = host
-        self._folder = Folder(settings.root, note=self._note, read=read, wait=wait)
-        self._events = Events(host, self._note)
+        self._folder = Folder(settings.root, note=self._notes.add, read=read, wait=wait)
+        self._events = Events(host, self._notes.add)
         self._worker = host.worker(f"sysfs:{settings.root}:{settings.name or '*'}")
         self._is_open = False
         self._packs: tuple[str, ...] = ()
@@ -115,8 +116,7 @@ class SysfsGauge(Gauge):
         self._events.close()
 
     def take_notes(self) -> list[str]:
-        taken, self.notes[:] = self.notes[:], []
-        return taken
+        return self._notes.take()
 
     async def read(self) -> Sample:
         if not self._is_open:
@@ -175,7 +175,7 @@ class SysfsGauge(Gauge):
     def _pack(self, entry: Found) -> wire.Pack:
         pack = wire.read_pack(entry.name, self._with_identity(entry))
         if pack.odd_status is not None:
-            self._note(
+            self._notes.add(
                 f"{entry.name}: status {pack.odd_status!r} is not the kernel's; "
                 "taken as unknown"
             )
@@ -201,7 +201,7 @@ class SysfsGauge(Gauge):
         if gone and names and self._is_patient("packs"):
             raise self._lacks(" and ".join(gone), "is gone, the rest is still there")
         if gone and names:
-            self._note(
+            self._notes.add(
                 f"{' and '.join(gone)} stayed away; going on with {', '.join(names)}"
             )
             for name in gone:
@@ -226,7 +226,7 @@ class SysfsGauge(Gauge):
             if self._is_patient(key):
                 raise self._lacks(pack.name, f"does not give {kept} this time")
             instead = first or "the level alone"
-            self._note(f"{pack.name}: {kept} stayed away; going on with {instead}")
+            self._notes.add(f"{pack.name}: {kept} stayed away; going on with {instead}")
             kept = first
         self._lacking.pop(key, None)
         if kept is None:
@@ -268,11 +268,6 @@ class SysfsGauge(Gauge):
             remedy="Choose another gauge for this station, or check `root` and `name`",
         )
 
-    def _note(self, text: str) -> None:
-        if text not in self._noted and len(self._noted) < _NOTES_AT_MOST:
-            self._noted.add(text)
-            self.notes.append(text)
-
 
 def _raw(found: list[Found]) -> str:
     """Return the batteries' attributes as read, for the log's first rejection."""
@@ -286,4 +281,21 @@ def _raw(found: list[Found]) -> str:
     return "\n".join(lines())[:_RAW_AT_MOST]
 
 
-BACKEND = Backend(kind="sysfs", settings=SysfsSettings, make=SysfsGauge)
+def survey_of(root: Path) -> contract.Survey:
+    """Return the survey of the power supplies under a root."""
+
+    async def survey(host: Host, probe: str | None) -> AsyncIterator[contract.Found]:
+        del probe  # nothing has to be opened
+        worker = host.worker(f"survey:sysfs:{root}")
+        for found in await worker.call(batteries.readable, root):
+            yield found
+
+    return survey
+
+
+BACKEND = Backend(
+    kind="sysfs",
+    settings=SysfsSettings,
+    make=SysfsGauge,
+    survey=survey_of(LIVE_ROOT),
+)
