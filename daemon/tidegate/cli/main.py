@@ -20,6 +20,7 @@ COMMANDS: Final = {
     "demo": "A week of the real daemon on a simulated device, in virtual time.",
     "run": "The daemon, in the foreground.",
     "restore": "Supply on, for every station or one, without a daemon.",
+    "find": "The gauges and relays in reach, with settings to paste.",
     "read": "One reading of a station, raw and judged.",
     "settings": "Check the settings, show where each value is from, print the schema.",
 }
