@@ -22,6 +22,7 @@ COMMANDS: Final = {
     "restore": "Supply on, for every station or one, without a daemon.",
     "find": "The gauges and relays in reach, with settings to paste.",
     "read": "One reading of a station, raw and judged.",
+    "prove": "The commissioning run: off, effect, on, effect, latencies, signed off.",
     "settings": "Check the settings, show where each value is from, print the schema.",
 }
 

@@ -1,0 +1,112 @@
+"""Looking at the battery within a run: never past its end, never past its limits."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from tidegate.core.policy import MINUTE_MS
+from tidegate.core.reading import Reading, Sample
+from tidegate.prove.device import Device, Told
+from tidegate.prove.ending import Ended, Ending
+from tidegate.prove.judging import why_not_go_on
+from tidegate.prove.result import Step, Verdict
+
+POLL_S: Final = 1.0
+# How often a read that must succeed is tried, a poll apart.
+TRIES: Final = 3
+# A relay that lives on the supply that it cut is gone within this (DESIGN, rule 6).
+HOLD_MS: Final = 10_000
+# What a gauge needs to come back once its cable carries power again.
+BACK_MS: Final = MINUTE_MS
+
+
+class Looks:
+    """What offs and ons share. Every method that waits may raise Ended.
+
+    ``missed``: the last look brought nothing at all. ``was_lost``: the gauge went
+    with the supply. ``off``: the sample that showed the last off.
+    """
+
+    def __init__(self, device: Device, ending: Ending) -> None:
+        self.device = device
+        self.missed = False
+        self.was_lost = False
+        self.off: Sample | None = None
+        self._ending = ending
+
+    async def pause(self) -> None:
+        """Wait until the next look is due."""
+        await self._ending.pause(POLL_S)
+
+    @property
+    def hold_ms(self) -> int:
+        """How long to look on once an effect was seen."""
+        return min(HOLD_MS, self.device.policy.settle_ms)
+
+    async def look(self) -> Reading | None:
+        """Return a trusted reading, if the gauge gives one now."""
+        reading = await self.read()
+        if reading is None or not reading.trusted:
+            return None
+        self._mind(reading)
+        return reading
+
+    async def read(self) -> Reading | None:
+        """Return whatever the gauge gives now."""
+        reading = await self._ending.unless(self.device.read())
+        self.missed = reading is None
+        return reading
+
+    async def tried(self) -> Reading | None:
+        """Return a trusted reading if one comes within a few tries, else the last."""
+        reading = await self.read()
+        for _ in range(1, TRIES):
+            if reading is not None and reading.trusted:
+                break
+            await self.pause()
+            reading = await self.read()
+        return reading
+
+    async def fresh(self) -> Reading:
+        """Return a trusted reading taken now, from which an off can be judged."""
+        reading = await self.tried()
+        if reading is None or not reading.trusted:
+            raise Ended(
+                Verdict.ABORTED,
+                "the gauge cannot be read, so the supply is not switched off",
+                error=self.device.last_error if reading is None else None,
+            )
+        self._mind(reading)
+        return reading
+
+    async def back(self) -> Reading | None:
+        """Wait for a gauge that lives on the supply; return its first reading."""
+        device = self.device
+        until_ms = device.now_ms() + device.policy.settle_ms + BACK_MS
+        reading = await self.read()
+        while reading is None and device.now_ms() < until_ms:
+            await self.pause()
+            reading = await self.read()
+        return reading
+
+    def _mind(self, reading: Reading) -> None:
+        why_not = why_not_go_on(reading, self.device.policy)
+        if why_not is not None:
+            raise Ended(Verdict.ABORTED, why_not)
+
+    def note(self, number: int, told: Told, shown_ms: int) -> None:
+        """Keep a step of a round; number 0 is none."""
+        if not number:
+            return
+        latency_ms = max(0, shown_ms - told.done_ms)
+        self.device.seen.steps.append(
+            Step(
+                round=number,
+                supply=told.supply,
+                took_ms=told.took_ms,
+                latency_ms=latency_ms,
+            )
+        )
+        self.device.say(
+            f"  supply {told.supply}: its effect after {latency_ms / 1000:.1f} s"
+        )
