@@ -6,10 +6,22 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
-from faults import cases_gauge, cases_process, cases_relay
+from faults import (
+    cases_adb,
+    cases_ble,
+    cases_gauge,
+    cases_kernel,
+    cases_load,
+    cases_process,
+    cases_relay,
+)
 
 CASES: Final[dict[int, Callable[[Path], None]]] = {
     **cases_gauge.CASES,
     **cases_relay.CASES,
     **cases_process.CASES,
+    **cases_adb.CASES,
+    **cases_ble.CASES,
+    **cases_kernel.CASES,
+    **cases_load.CASES,
 }

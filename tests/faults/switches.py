@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from typing import Final
 
-from faults import switches_gauge, switches_process, switches_relay
+from faults import (
+    switches_adb,
+    switches_ble,
+    switches_gauge,
+    switches_kernel,
+    switches_load,
+    switches_process,
+    switches_relay,
+)
 from faults.switch import VARIABLE, Fault, Switch
 
 FAULTS: Final = {
@@ -13,6 +21,10 @@ FAULTS: Final = {
         *switches_gauge.FAULTS,
         *switches_relay.FAULTS,
         *switches_process.FAULTS,
+        *switches_adb.FAULTS,
+        *switches_ble.FAULTS,
+        *switches_kernel.FAULTS,
+        *switches_load.FAULTS,
     )
 }
 

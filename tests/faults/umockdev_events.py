@@ -60,7 +60,7 @@ async def _overflow() -> None:
             except OSError as error:
                 raise AssertionError("an overflow was not survived") from error
             assert (gauge.events_lost, host.hints) == (1, 1), "not counted, not read"
-            assert any("events were lost" in note for note in gauge.notes)
+            assert any("events were lost" in note for note in gauge.take_notes())
             host.now_ms += udev.HINT_EVERY_MS
             bed.uevent(battery)
             await host.hinted(count=2)
