@@ -18,6 +18,7 @@ from contract import (
     benches_ble,
     benches_kernel,
     benches_modbus_hid,
+    benches_network,
     benches_serial,
 )
 from contract.entry import Entry, Pipe, awaitable, fault
@@ -473,4 +474,5 @@ ENTRIES: Mapping[str, Entry] = {
     **benches_adb.ENTRIES,
     **benches_kernel.ENTRIES,
     **benches_modbus_hid.ENTRIES,
+    **benches_network.ENTRIES,
 }
