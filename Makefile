@@ -24,7 +24,7 @@ demo: .venv/.runtime
 	$(BIN)/tidegate demo
 
 test: .venv/.test
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n auto --dist worksteal
 
 check: .venv/.browser
 	$(BIN)/python -m pytest -m slow
