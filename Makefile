@@ -3,6 +3,8 @@
 
 PYTHON ?= python3
 BIN := .venv/bin
+# Most tests wait for their peers, so more of them run at a time than there are cores.
+TOGETHER := -n 4 --dist worksteal
 
 export PIP_DISABLE_PIP_VERSION_CHECK = 1
 export PIP_NO_CACHE_DIR = 1
@@ -24,10 +26,11 @@ demo: .venv/.runtime
 	$(BIN)/tidegate demo
 
 test: .venv/.test
-	$(BIN)/python -m pytest -n auto --dist worksteal
+	$(BIN)/python -m pytest $(TOGETHER)
 
 check: .venv/.browser
-	$(BIN)/python -m pytest -m slow
+	$(BIN)/python -m pytest -m slow $(TOGETHER) --ignore tests/bench
+	$(BIN)/python -m pytest -m slow -s tests/bench
 
 lint: .venv/.test
 	$(BIN)/ruff check .
