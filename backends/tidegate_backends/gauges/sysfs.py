@@ -12,18 +12,26 @@ Documentation/power/power_supply_class.rst.
 from __future__ import annotations
 
 import time
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Final, Literal
 
 from pydantic import Field
 
-from tidegate import contract
-from tidegate.contract import Backend, Gauge, GaugeFacts, GaugeSettings, Host
+from tidegate.contract import (
+    Backend,
+    Gauge,
+    GaugeFacts,
+    GaugeSettings,
+    Host,
+    Survey,
+)
 from tidegate.core.reading import Sample
 from tidegate.errors import BackendError, Unavailable
 from tidegate_backends.linux import batteries
+from tidegate_backends.linux.looking import survey_by
 from tidegate_backends.linux.power_supplies import LIVE_ROOT, Folder, Found, read_bytes
 from tidegate_backends.linux.udev import Events
 from tidegate_backends.notes import Notes
@@ -281,16 +289,9 @@ def _raw(found: list[Found]) -> str:
     return "\n".join(lines())[:_RAW_AT_MOST]
 
 
-def survey_of(root: Path) -> contract.Survey:
+def survey_of(root: Path) -> Survey:
     """Return the survey of the power supplies under a root."""
-
-    async def survey(host: Host, probe: str | None) -> AsyncIterator[contract.Found]:
-        del probe  # nothing has to be opened
-        worker = host.worker(f"survey:sysfs:{root}")
-        for found in await worker.call(batteries.readable, root):
-            yield found
-
-    return survey
+    return survey_by(partial(batteries.readable, root), key=f"sysfs:{root}")
 
 
 BACKEND = Backend(

@@ -22,7 +22,7 @@ Source: Linux Documentation/ABI/testing/sysfs-class-power, as in
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+from functools import partial
 from pathlib import Path
 from typing import ClassVar, Final, Literal, Self
 
@@ -30,7 +30,6 @@ from pydantic import Field, model_validator
 
 from tidegate.contract import (
     Backend,
-    Found,
     Host,
     Readback,
     Relay,
@@ -51,6 +50,7 @@ from tidegate_backends.linux.charge_control import (
     Lever,
     Thresholds,
 )
+from tidegate_backends.linux.looking import survey_by
 from tidegate_backends.linux.power_supplies import LIVE_ROOT, Folder
 from tidegate_backends.notes import Notes
 from tidegate_backends.wire import charge_control as wire
@@ -235,14 +235,7 @@ class KernelRelay(Relay):
 
 def survey_of(root: Path) -> Survey:
     """Return the survey of the batteries under a root."""
-
-    async def survey(host: Host, probe: str | None) -> AsyncIterator[Found]:
-        del probe  # nothing has to be opened
-        worker = host.worker(f"survey:kernel:{root}")
-        for found in await worker.call(batteries.controllable, root):
-            yield found
-
-    return survey
+    return survey_by(partial(batteries.controllable, root), key=f"kernel:{root}")
 
 
 BACKEND = Backend(

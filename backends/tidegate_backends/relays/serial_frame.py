@@ -31,8 +31,14 @@ from tidegate.contract import (
     energised,
 )
 from tidegate.core.reading import Supply
-from tidegate.errors import Malformed, Refused, Unavailable
+from tidegate.errors import Malformed
 from tidegate_backends.seconds import Seconds
+from tidegate_backends.tty.outcome import (
+    OtherState,
+    Silent,
+    told_plainly,
+    tried_twice,
+)
 from tidegate_backends.tty.port import SerialPort
 from tidegate_backends.tty.share import LATENCY_S, Port, PortShare, port_target
 from tidegate_backends.tty.survey import survey
@@ -151,7 +157,7 @@ class SerialFrameRelay(Relay):
                 grade = Readback.ECHO
             except four_byte.FrameError:
                 answered = True
-            except _Silent:
+            except Silent:
                 continue
             if grade is not Readback.NONE:
                 break
@@ -172,7 +178,7 @@ class SerialFrameRelay(Relay):
         return self._twice(lambda: self._ask(port, Op.QUERY))
 
     def _ask(self, port: SerialPort, op: Op) -> bool:
-        """Return the coil from the answer. Errors: FrameError, _Silent."""
+        """Return the coil from the answer. Errors: FrameError, Silent."""
         request = self._frame(op)
         answer = self._exchange(port, request)
         return four_byte.state(answer, asked=request)
@@ -180,7 +186,7 @@ class SerialFrameRelay(Relay):
     def _confirmed(self, port: SerialPort, driven: bool) -> bool:
         told = self._ask(port, _ANSWERED[driven])
         if told != driven:
-            raise _OtherState(f"was told {_WORD[driven]} and reports {_WORD[told]}")
+            raise OtherState(f"was told {_WORD[driven]} and reports {_WORD[told]}")
         return told
 
     def _echoed(self, port: SerialPort, op: Op) -> bool:
@@ -191,7 +197,7 @@ class SerialFrameRelay(Relay):
         return True
 
     def _exchange(self, port: SerialPort, request: bytes) -> bytes:
-        """Return all that comes back to one request. Errors: _Silent."""
+        """Return all that comes back to one request. Errors: Silent."""
         with port.watched(limit_s=self._settings.limit, target=self._target) as line:
             port.send(line, request)
             answer = line.read(LENGTH)
@@ -201,49 +207,25 @@ class SerialFrameRelay(Relay):
             # Bytes beyond a frame mean that this one may be an old one: refused.
             answer += line.read(line.in_waiting)
         if not answer:
-            raise _Silent
+            raise Silent
         return answer
 
     def _frame(self, op: Op) -> bytes:
         return four_byte.encode(self._settings.channel, op)
 
     def _twice(self, attempt: Callable[[], bool]) -> bool:
-        """Return what an attempt yields; a spoiled answer earns one repeat.
-
-        Every request may be repeated: none of them toggles.
-        """
-        try:
+        settings = self._settings
+        with told_plainly(self._target, limit_s=settings.limit):
             try:
-                return attempt()
-            except (four_byte.FrameError, _OtherState):
-                return attempt()
-        except _Silent as silent:
-            raise Unavailable(
-                f"the board did not answer within {self._settings.limit:g} s",
-                target=self._target,
-                remedy="Check the board and its cable; unplug it and plug it in again.",
-            ) from silent
-        except _OtherState as other:
-            raise Refused(
-                f"the board {other}",
-                target=self._target,
-                remedy="It does not hold what it is told: check its power, or change "
-                "the board.",
-            ) from other
-        except four_byte.FrameError as error:
-            raise Malformed(
-                f"two answers in a row are not those of a four-byte board ({error})",
-                target=self._target,
-                remedy="Check baud and channel, and that nothing else uses the port.",
-            ) from error
-
-
-class _Silent(Exception):
-    """No byte came within the limit."""
-
-
-class _OtherState(Exception):
-    """The board reports another state than the one it was told."""
+                return tried_twice(attempt, spoiled=four_byte.FrameError)
+            except four_byte.FrameError as error:
+                raise Malformed(
+                    "two answers in a row are not those of a four-byte board "
+                    f"({error})",
+                    target=self._target,
+                    remedy="Check baud and channel, and that nothing else uses the "
+                    "port.",
+                ) from error
 
 
 BACKEND = Backend(

@@ -34,11 +34,16 @@ from tidegate.contract import (
     energised,
 )
 from tidegate.core.reading import Supply
-from tidegate.errors import Malformed, Refused, Unavailable
+from tidegate.errors import Malformed, Refused
 from tidegate_backends.seconds import Seconds
+from tidegate_backends.tty.outcome import (
+    Silent,
+    told_plainly,
+    tried_twice,
+)
 from tidegate_backends.tty.port import SerialPort
 from tidegate_backends.tty.share import LATENCY_S, Port, PortShare, port_target
-from tidegate_backends.tty.talk import OtherState, Silent, Talk
+from tidegate_backends.tty.talk import Talk
 from tidegate_backends.wire import text_templates as text
 from tidegate_backends.wire.text_templates import PROTOCOLS, Dialect
 
@@ -283,41 +288,22 @@ class SerialTextRelay(Relay):
         return self._twice(lambda: self._talk.ask(port))
 
     def _twice(self, attempt: Callable[[], T]) -> T:
-        """Return what an attempt yields; a spoiled answer earns one repeat.
-
-        Every line may be repeated: none of them toggles.
-        """
-        try:
+        with told_plainly(self._target, limit_s=self._settings.limit):
             try:
-                return attempt()
-            except (text.TextError, OtherState):
-                return attempt()
-        except Silent as silent:
-            raise Unavailable(
-                f"the board did not answer within {self._settings.limit:g} s",
-                target=self._target,
-                remedy="Check the board and its cable; unplug it and plug it in again.",
-            ) from silent
-        except OtherState as other:
-            raise Refused(
-                f"the board {other}",
-                target=self._target,
-                remedy="It does not hold what it is told: check its channels and its "
-                "power, or change the board.",
-            ) from other
-        except text.Declined as declined:
-            raise Refused(
-                f"the board refuses: {declined}",
-                target=self._target,
-                remedy="Check the templates and the channel against its manual.",
-            ) from declined
-        except text.TextError as error:
-            raise Malformed(
-                f"two answers in a row are not those of its protocol ({error})",
-                target=self._target,
-                remedy="Check protocol, baud and line_end, and that nothing else uses "
-                "the port.",
-            ) from error
+                return tried_twice(attempt, spoiled=text.TextError)
+            except text.Declined as declined:
+                raise Refused(
+                    f"the board refuses: {declined}",
+                    target=self._target,
+                    remedy="Check the templates and the channel against its manual.",
+                ) from declined
+            except text.TextError as error:
+                raise Malformed(
+                    f"two answers in a row are not those of its protocol ({error})",
+                    target=self._target,
+                    remedy="Check protocol, baud and line_end, and that nothing else "
+                    "uses the port.",
+                ) from error
 
 
 BACKEND = Backend(

@@ -20,7 +20,7 @@ the power bit.
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+from functools import partial
 from pathlib import Path
 from typing import Final, Literal, Self
 
@@ -28,7 +28,6 @@ from pydantic import Field, model_validator
 
 from tidegate.contract import (
     Backend,
-    Found,
     Host,
     Readback,
     Relay,
@@ -47,6 +46,7 @@ from tidegate.errors import (
 )
 from tidegate_backends.linux import usb_ports
 from tidegate_backends.linux.attributes import Show, Store, failure, show, store
+from tidegate_backends.linux.looking import survey_by
 from tidegate_backends.linux.power_supplies import LIVE_ROOT
 from tidegate_backends.linux.usb_ports import DISABLE
 from tidegate_backends.notes import Notes
@@ -318,14 +318,7 @@ class _Plug:
 
 def survey_of(root: Path) -> Survey:
     """Return the survey of the hub ports under a root."""
-
-    async def survey(host: Host, probe: str | None) -> AsyncIterator[Found]:
-        del probe  # nothing has to be opened
-        worker = host.worker(f"survey:usb-port:{root}")
-        for found in await worker.call(usb_ports.in_reach, root):
-            yield found
-
-    return survey
+    return survey_by(partial(usb_ports.in_reach, root), key=f"usb-port:{root}")
 
 
 BACKEND = Backend(

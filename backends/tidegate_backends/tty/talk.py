@@ -1,8 +1,8 @@
 """A talk with a board that takes lines of text, over an open serial port.
 
 Runs in the link's thread. Errors that are not yet a person's: ``TextError`` and
-``Declined`` of ``wire/text_templates.py``, and the two below; those of the port come
-as ``SerialPort.watched`` translates them.
+``Declined`` of ``wire/text_templates.py``, ``Silent`` and ``OtherState``; those of the
+port come as ``SerialPort.watched`` translates them.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from collections.abc import Callable
 from contextlib import AbstractContextManager
 from typing import TYPE_CHECKING, Final
 
+from tidegate_backends.tty.outcome import OtherState, Silent
 from tidegate_backends.tty.port import SerialPort
 from tidegate_backends.wire import text_templates as text
 from tidegate_backends.wire.text_templates import Dialect
@@ -21,14 +22,6 @@ if TYPE_CHECKING:
 
 # Errors that others left in a queue; an instrument that has more is asked no longer.
 ERRORS_AT_MOST: Final = 8
-
-
-class Silent(Exception):
-    """No byte came within the limit."""
-
-
-class OtherState(Exception):
-    """The board reports another state than the one it was told."""
 
 
 class Talk:
