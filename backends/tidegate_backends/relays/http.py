@@ -20,18 +20,16 @@ import hashlib
 import ipaddress
 import socket
 import ssl
-from typing import Annotated, Final, Literal, Self
+from typing import Final, Literal, Self
 
 from pydantic import Field, model_validator
 
 from tidegate.contract import (
     Backend,
-    Contact,
     Host,
     Readback,
     Relay,
     RelayFacts,
-    RelaySettings,
     SharedLink,
     Target,
 )
@@ -51,24 +49,19 @@ from tidegate_backends.network.requests import (
     missing,
     place,
 )
+from tidegate_backends.network.socket_settings import SocketSettings
 from tidegate_backends.network.told import Told
 from tidegate_backends.notes import Notes
-from tidegate_backends.seconds import Seconds
 from tidegate_backends.wire import http1
 
 # A small socket on wireless: engineering choice, no source.
 LATENCY_S: Final = 1.0
 
 
-class Settings(RelaySettings):
+class Settings(SocketSettings):
     """The requests of one socket."""
 
     kind: Literal["http"] = "http"
-    contact: Contact = Field(
-        default="latching",
-        description="a network socket keeps its state without tidegate; on and off "
-        "mean the supply, however it is wired",
-    )
     base: Address | None = Field(
         default=None, description='what paths stand under: "https://socket.example"'
     )
@@ -78,27 +71,10 @@ class Settings(RelaySettings):
     credentials: FilePath | None = Field(
         default=None, description="file with user:password or a bearer token"
     )
-    ca: FilePath | None = Field(
-        default=None, description="file with the only CA, or certificate, to trust"
-    )
     name: str | None = Field(
         default=None,
         pattern=r"^[A-Za-z0-9.:-]+$",
         description="the name in its certificate, where it is not that of the address",
-    )
-    certificate: FilePath | None = Field(
-        default=None, description="file with our own certificate, where one is wanted"
-    )
-    certificate_key: FilePath | None = Field(
-        default=None, description="file with its key, where it stands apart"
-    )
-    timer: Annotated[Seconds, Field(ge=10, le=3_600)] | None = Field(
-        default=None,
-        description="how long an off lasts by itself, sent as {seconds}; the longest "
-        "time without supply when tidegate is gone; several polls long",
-    )
-    limit: Annotated[Seconds, Field(gt=0, le=10)] = Field(
-        default=2.0, description="how long a call may take"
     )
 
     @model_validator(mode="after")
@@ -117,22 +93,14 @@ class Settings(RelaySettings):
             )
         if any(each.has_seconds for each in self.requests() if each is not self.off):
             raise ValueError(f"{SECONDS} stands in the request for off only")
-        if self.timer is not None and not self.timer.is_integer():
-            raise ValueError("timer is whole seconds")
         encrypted = places[0].scheme == "https"
         if not encrypted and (self.ca or self.certificate or self.name):
             raise ValueError("ca, certificate and name are for https:// only")
-        if self.certificate_key and not self.certificate:
-            raise ValueError("certificate_key goes with certificate")
         return self
 
     def requests(self) -> tuple[Request, ...]:
         """Return all requests, the one for on first."""
         return (self.on, self.off, *((self.read,) if self.read else ()))
-
-    @property
-    def timer_s(self) -> float | None:
-        return self.timer
 
     def target(self) -> Target:
         # The same request for on moves the same contact.

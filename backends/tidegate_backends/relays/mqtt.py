@@ -22,18 +22,16 @@ import hashlib
 import math
 import ssl
 from collections.abc import AsyncIterator
-from typing import Annotated, Final, Literal, Self
+from typing import Final, Literal, Self
 
 from pydantic import Field, model_validator
 
 from tidegate.contract import (
     Backend,
-    Contact,
     Host,
     Readback,
     Relay,
     RelayFacts,
-    RelaySettings,
     Target,
 )
 from tidegate.core.reading import Supply
@@ -42,10 +40,10 @@ from tidegate_backends.network import credentials, tls
 from tidegate_backends.network.credentials import FilePath
 from tidegate_backends.network.mqtt_session import Broker, Session, library
 from tidegate_backends.network.requests import NO_TIMER, SECONDS
+from tidegate_backends.network.socket_settings import SocketSettings
 from tidegate_backends.network.told import Told
 from tidegate_backends.network.topics import Availability, Command, State
 from tidegate_backends.notes import Notes
-from tidegate_backends.seconds import Seconds
 
 # A small socket on wireless, and its broker: engineering choice, no source.
 LATENCY_S: Final = 1.0
@@ -57,15 +55,10 @@ NO_PRESENCE: Final = (
 ON_EXPIRES_S: Final = 600
 
 
-class Settings(RelaySettings):
+class Settings(SocketSettings):
     """One socket, and the broker that it listens to."""
 
     kind: Literal["mqtt"] = "mqtt"
-    contact: Contact = Field(
-        default="latching",
-        description="a network socket keeps its state without tidegate; on and off "
-        "mean the supply, however it is wired",
-    )
     broker: str = Field(
         pattern=r"^[A-Za-z0-9.:_-]+$", description="name or address of the broker"
     )
@@ -73,15 +66,6 @@ class Settings(RelaySettings):
         default=None, ge=1, le=65_535, description="not set: 8883, or 1883 without TLS"
     )
     tls: bool = Field(default=True, description="false: in clear, secrets included")
-    ca: FilePath | None = Field(
-        default=None, description="file with the only CA, or certificate, to trust"
-    )
-    certificate: FilePath | None = Field(
-        default=None, description="file with our own certificate, where one is wanted"
-    )
-    certificate_key: FilePath | None = Field(
-        default=None, description="file with its key, where it stands apart"
-    )
     credentials: FilePath | None = Field(
         default=None, description="file with user:password"
     )
@@ -95,15 +79,6 @@ class Settings(RelaySettings):
     state: State | None = Field(default=None, description="where the socket reports")
     availability: Availability | None = Field(
         default=None, description="where it stands whether the socket is there"
-    )
-    timer: Annotated[Seconds, Field(ge=10, le=3_600)] | None = Field(
-        default=None,
-        description="how long an off lasts by itself, sent as {seconds}; the longest "
-        "time without supply when tidegate is gone; several polls long",
-    )
-    limit: Annotated[Seconds, Field(gt=0, le=10)] = Field(
-        default=2.0,
-        description="how long a call may take, the socket's report included",
     )
 
     @model_validator(mode="after")
@@ -122,17 +97,9 @@ class Settings(RelaySettings):
             )
         if SECONDS in self.command.on:
             raise ValueError(f"{SECONDS} stands in the command for off only")
-        if self.timer is not None and not self.timer.is_integer():
-            raise ValueError("timer is whole seconds")
         if not self.tls and (self.ca or self.certificate):
             raise ValueError("ca and certificate are for tls = true only")
-        if self.certificate_key and not self.certificate:
-            raise ValueError("certificate_key goes with certificate")
         return self
-
-    @property
-    def timer_s(self) -> float | None:
-        return self.timer
 
     def reached_port(self) -> int:
         """Return the port, set or usual."""
