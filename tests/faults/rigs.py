@@ -129,7 +129,7 @@ class Site:
         self.root = folder / "sys"
         self.supplies = self.root / "class" / "power_supply"
         self.battery = self.supplies / "BAT0"
-        self.board = RelayBoard(folder / "relay-port", on_contact=self._moved)
+        self.board = RelayBoard(folder / "relay-port", on_contact=self.moved)
         self.values: dict[str, Any] = {
             "present": 1,
             "status": ...,
@@ -176,7 +176,7 @@ class Site:
         """Let the supply no longer follow the contact, or again."""
         self.welded = welded
         if not welded:
-            self._moved(1, self.board.driven())
+            self.moved(1, self.board.driven())
 
     def show(self) -> None:
         """Write what the kernel would say now."""
@@ -200,7 +200,8 @@ class Site:
         self.gone = False
         self.show()
 
-    def _moved(self, channel: int, driven: bool) -> None:
+    def moved(self, channel: int, driven: bool) -> None:
+        """Let the supply follow a coil, unless the contact is welded."""
         del channel
         if not self.welded:
             self.powered = not driven
