@@ -6,11 +6,9 @@ and requires it to fail, by the sentence that belongs to it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-import structlog
 
 from faults.cases import CASES
 from faults.switches import FAULTS, Fault, Switch
@@ -38,12 +36,6 @@ EACH_SWITCH = [
     for fault in FAULTS.values()
     for switch in fault.switches
 ]
-
-
-@pytest.fixture(autouse=True)
-def _structlog_as_found() -> Iterator[None]:
-    yield
-    structlog.reset_defaults()
 
 
 def test_the_list_is_complete() -> None:

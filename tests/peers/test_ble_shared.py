@@ -9,7 +9,6 @@ from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 
 import pytest
-import structlog
 
 from support.bluez import (
     BATTERY,
@@ -183,7 +182,6 @@ def test_restore_by_bluetooth_keeps_its_five_seconds(
         + f'[log]\npath = "{tmp_path / "log.db"}"\n'
     )
     code = main.run(["restore", "--config", str(settings)])
-    structlog.reset_defaults()
     said = capsys.readouterr()
     assert code == 0, said
     assert said.out.count("the relay confirms") == 2, said

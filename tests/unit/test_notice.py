@@ -7,17 +7,10 @@ import subprocess
 import sys
 
 import pytest
-import structlog
 
 from tidegate import notice
 from tidegate.core.policy import HOUR_MS, MINUTE_MS
 from tidegate.virtual import VirtualClock
-
-
-@pytest.fixture(autouse=True)
-def _structlog_as_found():
-    yield
-    structlog.reset_defaults()
 
 
 def python(program, **environ):
