@@ -46,7 +46,7 @@ async def test_a_port_that_opens_after_all_is_closed_again(
         host = stations.machine.host("lobby", hint=lambda: None)
         stations.hosts.append(host)
         share = PortShare(host, Target(str(board.link), "1"), lambda: port)
-        taking = asyncio.create_task(share.take())
+        taking = asyncio.create_task(share.take(lambda _: None))
         assert await asyncio.to_thread(port.reached.wait, 20)
         for _ in range(2):
             taking.cancel()

@@ -132,13 +132,7 @@ async def system_bus(*, target: str, address: str = "") -> AsyncIterator[Bus]:
         raise failures.no_library(target) from error
     try:
         bus = MessageBus(bus_type=BusType.SYSTEM)
-        try:
-            await bus.connect()
-        except BaseException:
-            # Before dbus-fast 5 its socket stays open otherwise.
-            with suppress(Exception):
-                bus.disconnect()
-            raise
+        await bus.connect()
     except Exception as error:
         # No socket, refused, not let in, an address that is none: all of them say
         # that there is no bus for us.

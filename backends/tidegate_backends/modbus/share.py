@@ -8,6 +8,7 @@ from functools import partial
 
 from tidegate.contract import Host, SharedLink
 from tidegate.errors import Unavailable, Unsupported
+from tidegate_backends import links
 from tidegate_backends.modbus.link import Link, NotYet, User
 from tidegate_backends.wire.modbus import Request
 
@@ -91,14 +92,5 @@ class LinkShare:
 
     async def _opened(self, link: Link) -> SharedLink[Link]:
         worker = self._host.worker(self._key)
-
-        async def close() -> None:
-            await worker.call(link.retire)
-
-        try:
-            await worker.call(link.open, self._limit_s)
-        except BaseException:
-            # Cancelled half-way, the thread may yet open it: take it back.
-            await close()
-            raise
-        return SharedLink(link, close)
+        open_link = partial(link.open, self._limit_s)
+        return await links.opened(link, worker, open_link, retire=link.retire)

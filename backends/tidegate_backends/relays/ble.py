@@ -43,6 +43,7 @@ from tidegate_backends.bluetooth.naming import (
 from tidegate_backends.bluetooth.peer import Characteristic, Peer, connected
 from tidegate_backends.bluetooth.radio import Access, Call
 from tidegate_backends.bluetooth.survey import survey
+from tidegate_backends.notes import Notes
 from tidegate_backends.seconds import Seconds
 from tidegate_backends.wire import automation_io
 from tidegate_backends.wire.automation_io import DIGITAL, NUMBER_OF_DIGITALS, Signal
@@ -170,7 +171,9 @@ class BleRelay(Relay):
         )
         # Until a connection shows otherwise.
         self._readable = self._wants_readback
-        self._notes = [] if settings.bonded else [_OPEN_DOOR]
+        self._notes = Notes()
+        if not settings.bonded:
+            self._notes.add(_OPEN_DOOR)
 
     @property
     def facts(self) -> RelayFacts:
@@ -183,8 +186,7 @@ class BleRelay(Relay):
         )
 
     def take_notes(self) -> list[str]:
-        taken, self._notes = self._notes, []
-        return taken
+        return self._notes.take()
 
     async def open(self) -> None:
         await self._access.open(bonded=self._settings.bonded)

@@ -35,6 +35,7 @@ from tidegate.contract import (
 )
 from tidegate.core.reading import Supply
 from tidegate.errors import BackendError, Unavailable, Unsupported
+from tidegate_backends import links
 from tidegate_backends.hid.board import Board, Choice, may_open, rule
 from tidegate_backends.hid.device import SYSTEM, Hid, Listed
 from tidegate_backends.wire import hid_board as wire
@@ -161,19 +162,10 @@ class HidRelay(Relay):
         return self._board
 
     async def _open_board(self) -> SharedLink[Board]:
-        worker = self._worker()
         board = Board(self._settings.choice(), self._hid)
-
-        async def close() -> None:
-            await worker.call(board.retire)
-
-        try:
-            await worker.call(board.open)
-        except BaseException:
-            # Cancelled half-way, the thread may yet open the board: take it back.
-            await close()
-            raise
-        return SharedLink(board, close)
+        return await links.opened(
+            board, self._worker(), board.open, retire=board.retire
+        )
 
 
 async def survey(

@@ -106,14 +106,8 @@ class SerialFrameRelay(Relay):
         )
 
     async def open(self) -> None:
-        if self._share.is_taken:
-            return
-        await self._share.take()
-        try:
-            self._readback = await self._share.call(self._probe)
-        except BaseException:
-            await self.close()
-            raise
+        if not self._share.is_taken:
+            self._readback = await self._share.take(self._probe)
 
     async def close(self) -> None:
         self._readback = Readback.NONE

@@ -80,15 +80,9 @@ class SerialLineRelay(Relay):
         )
 
     async def open(self) -> None:
-        if self._share.is_taken:
-            return
-        await self._share.take()
-        try:
+        if not self._share.is_taken:
             # At rest it is already, or belongs to be: says whether there are lines.
-            await self._share.call(self._switch, Supply.ON)
-        except BaseException:
-            await self.close()
-            raise
+            await self._share.take(self._switch, Supply.ON)
 
     async def close(self) -> None:
         await self._share.give_back()

@@ -35,6 +35,7 @@ from tidegate.contract import (
 )
 from tidegate.core.reading import Supply
 from tidegate.errors import Malformed, Refused
+from tidegate_backends.notes import Notes
 from tidegate_backends.seconds import Seconds
 from tidegate_backends.tty.outcome import (
     Silent,
@@ -185,7 +186,7 @@ class SerialTextRelay(Relay):
         )
         self._share = PortShare(host, settings.target(), self._new_port)
         self._answers = False
-        self._notes: list[str] = []
+        self._notes = Notes()
 
     @property
     def facts(self) -> RelayFacts:
@@ -200,18 +201,11 @@ class SerialTextRelay(Relay):
         )
 
     def take_notes(self) -> list[str]:
-        notes, self._notes = self._notes, []
-        return notes
+        return self._notes.take()
 
     async def open(self) -> None:
-        if self._share.is_taken:
-            return
-        await self._share.take()
-        try:
-            self._answers = await self._share.call(self._probe)
-        except BaseException:
-            await self.close()
-            raise
+        if not self._share.is_taken:
+            self._answers = await self._share.take(self._probe)
 
     async def close(self) -> None:
         self._answers = False
@@ -260,7 +254,7 @@ class SerialTextRelay(Relay):
         for _ in range(port.tries):
             try:
                 if errors := self._talk.errors(port):
-                    self._notes.append(f"Errors were waiting: {'; '.join(errors)}.")
+                    self._notes.add(f"Errors were waiting: {'; '.join(errors)}.")
                 if self._dialect.query:
                     self._talk.ask(port)
             except Silent:
@@ -271,7 +265,7 @@ class SerialTextRelay(Relay):
                 port.was_asked(answered=True)
                 return True
         port.was_asked(answered=not silent)
-        self._notes.append(
+        self._notes.add(
             f"The board does not answer as its settings say ({said}) and is commanded "
             "blindly. Check protocol, channel, baud and line_end."
         )

@@ -7,7 +7,6 @@ protocols on one line would garble each other.
 
 from __future__ import annotations
 
-import asyncio
 import os
 from collections.abc import Callable
 from typing import Annotated, Any, Final, TypeVar
@@ -16,6 +15,7 @@ from pydantic import Field
 
 from tidegate.contract import Host, SharedLink, Target
 from tidegate.errors import Unavailable, Unsupported
+from tidegate_backends import links
 from tidegate_backends.tty.port import SerialPort
 
 T = TypeVar("T")
@@ -61,10 +61,12 @@ class PortShare:
         """Whether it was taken and not given back."""
         return self._port is not None
 
-    async def take(self) -> None:
+    async def take(self, first: Callable[..., T], *args: Any) -> T:
         """Open the port, or join those who have it open already.
 
-        Errors: Unavailable, Busy; Unsupported when they use it in another way.
+        Returns what ``first`` yields, as by ``call``; where it fails, the share is
+        given back. Errors: its own; Unavailable, Busy; Unsupported when the others
+        use the port in another way.
         """
         wanted = self._make()
 
@@ -72,8 +74,15 @@ class PortShare:
             return await self._opened(wanted)
 
         self._port = await self._host.share(self._key, open_port)
-        if complaint := _difference(self._port, wanted):
+        try:
+            self._check_use(self._port, wanted)
+            return await self.call(first, *args)
+        except BaseException:
             await self.give_back()
+            raise
+
+    def _check_use(self, there: SerialPort, wanted: SerialPort) -> None:
+        if complaint := _difference(there, wanted):
             raise Unsupported(
                 f"another station {complaint}",
                 target=self._target,
@@ -102,19 +111,9 @@ class PortShare:
 
     async def _opened(self, port: SerialPort) -> SharedLink[SerialPort]:
         worker = self._host.worker(self._key)
-
-        async def close() -> None:
-            await worker.call(port.retire)
-
-        try:
-            await worker.call(port.open)
-        except BaseException:
-            # Cancelled half-way, the thread may yet open the port: take it back, even
-            # if nobody waits for that any more.
-            port.give_up()
-            await asyncio.shield(asyncio.ensure_future(close()))
-            raise
-        return SharedLink(port, close)
+        return await links.opened(
+            port, worker, port.open, retire=port.retire, give_up=port.give_up
+        )
 
 
 def _difference(there: SerialPort, wanted: SerialPort) -> str:
