@@ -20,7 +20,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Final, Self
 from unittest import mock
 
@@ -210,12 +209,7 @@ class FakeBluez:
         self._do(self._appear())
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._do(self._vanish())
         self._loop.call_soon_threadsafe(self._loop.stop)
         self._thread.join(WITHIN_S)

@@ -36,7 +36,6 @@ import threading
 import time
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from types import TracebackType
 from typing import Any, Self
 from urllib.parse import parse_qs, urlsplit
 
@@ -85,12 +84,7 @@ class HttpSocket:
         self.plug_in()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.feel("sound")
         self.unplug()
 

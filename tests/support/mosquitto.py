@@ -22,7 +22,6 @@ import threading
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Self
 
 import trustme
@@ -95,12 +94,7 @@ class Mosquitto:
         self.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.stop()
 
     def start(self) -> None:
@@ -217,12 +211,7 @@ class MqttSocket:
         self.plug_in()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.unplug()
 
     # ---- life

@@ -11,7 +11,6 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
-from types import TracebackType
 from typing import Self
 
 TICK_S = 0.1
@@ -57,12 +56,7 @@ class NetworkWorld:
         self._thread.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._ended.set()
         self._thread.join(timeout=5)
 

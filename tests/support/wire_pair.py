@@ -7,7 +7,6 @@ import select
 import threading
 import tty
 from pathlib import Path
-from types import TracebackType
 from typing import Self
 
 
@@ -29,12 +28,7 @@ class WirePair:
         self._thread.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._ending = True
         os.write(self._wake_write, b".")
         self._thread.join(timeout=20)

@@ -168,6 +168,11 @@ def test_allowed(keys: dict[str, Any]) -> None:
             'relay.limit: found 3, allowed is a time in quotes such as "0.5s" or "10s"',
         ),
         (
+            {"relay": {"kind": "ble", "address": "C0:FF:EE:00:00:01", "characteristic": "zz"}},
+            "relay.characteristic: found 'zz', allowed is a UUID such as \"0x2A56\" or "
+            '"0000ffe1-0000-1000-8000-00805f9b34fb"',
+        ),
+        (
             {"relay": {"kind": "usb-port", "hub": "1-1"}},
             "relay: wanted is a name alone, or a hub and a port",
         ),

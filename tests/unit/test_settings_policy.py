@@ -150,3 +150,13 @@ def test_wiring_or_a_dead_man_timer_fails_to_on(
     facts = replace(RELAY, fails_on=by_wiring, dead_man_s=dead_man_s)
 
     assert policy(station(), GAUGE, facts).fails_on is fails_on
+
+
+def test_what_the_devices_declare_reaches_the_core() -> None:
+    found = policy(
+        station(),
+        replace(GAUGE, silence_alarm_s=2.5),
+        replace(RELAY, cuts_data=True),
+    )
+    assert (found.silence_alarm_ms, found.loss_is_proof) == (2_500, False)
+    assert policy(station(), GAUGE, RELAY).loss_is_proof

@@ -273,3 +273,20 @@ def test_a_gauge_that_hangs_does_not_delay_another_station(tmp_path: Path) -> No
             assert rig.clock.boot_ms() - began_ms <= 31_000
 
     lives(rig, life)
+
+
+@pytest.mark.parametrize(("takes_s", "is_given_up"), [(11.0, False), (13.0, True)])
+def test_a_gauge_is_waited_for_as_long_as_it_declares(
+    rig: Rig, takes_s: float, is_given_up: bool
+) -> None:
+    """A device behind a debug bridge may take ten seconds."""
+    rig.gauge_facts["answers_within_s"] = 12.0
+
+    async def life() -> None:
+        async with rig.living():
+            await rig.live(60)
+            rig.gauges["lobby"].order("read", Mood(takes_s=takes_s))
+            await rig.live(120)
+
+    lives(rig, life)
+    assert bool(rig.rows(FailureRow)) is is_given_up
