@@ -134,6 +134,11 @@ def energised(supply: Supply, contact: Contact) -> bool:
     return (supply is Supply.OFF) == (contact == "normally-closed")
 
 
+def supply_of(driven: bool, contact: Contact) -> Supply:
+    """Return the supply that a coil's state means; the way back of ``energised``."""
+    return Supply.ON if driven == energised(Supply.ON, contact) else Supply.OFF
+
+
 class Worker(Protocol):
     """The one thread of an open blocking backend; calls queue, at most one runs."""
 

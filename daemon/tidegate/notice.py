@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
 LEVELS = {"debug": 10, "info": 20, "warning": 30, "error": 40}
 
-# Of a fault that repeats, every how many-th is written (INTERFACES I, fault 48).
+# Of a fault that repeats, every how many-th is written.
 _EVERY = 10
 
 

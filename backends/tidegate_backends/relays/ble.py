@@ -30,6 +30,7 @@ from tidegate.contract import (
     RelaySettings,
     Target,
     energised,
+    supply_of,
 )
 from tidegate.core.reading import Supply
 from tidegate.errors import BackendError, Malformed, Refused
@@ -223,8 +224,7 @@ class BleRelay(Relay):
             driven = await self._access.carry(told)
         if driven is None:
             return None
-        on = driven == energised(Supply.ON, self._settings.contact)
-        return Supply.ON if on else Supply.OFF
+        return supply_of(driven, self._settings.contact)
 
     async def _look_while_there(self, characteristic: Characteristic) -> None:
         """Read the state back over the connection of the switching.

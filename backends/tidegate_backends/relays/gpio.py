@@ -32,6 +32,7 @@ from tidegate.contract import (
     Target,
     Worker,
     energised,
+    supply_of,
 )
 from tidegate.core.reading import Supply
 from tidegate.errors import BackendError, Busy, Unavailable, Unsupported
@@ -134,7 +135,7 @@ class GpioRelay(Relay):
     async def get(self) -> Supply | None:
         line = self._opened()
         is_driven = await self._worker().call(self._translated, line.told)
-        return Supply.ON if is_driven == self._driven(Supply.ON) else Supply.OFF
+        return supply_of(is_driven, self._settings.contact)
 
     async def _given_back(self, release: Callable[..., None], *args: object) -> None:
         """Let the thread give the line back, also when nobody waits for it any more.

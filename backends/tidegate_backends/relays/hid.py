@@ -32,6 +32,7 @@ from tidegate.contract import (
     Target,
     Worker,
     energised,
+    supply_of,
 )
 from tidegate.core.reading import Supply
 from tidegate.errors import BackendError, Unavailable, Unsupported
@@ -146,8 +147,7 @@ class HidRelay(Relay):
         if not self._can_tell:
             return None
         driven = await self._worker().call(board.driven, self._settings.channel)
-        matches = driven == energised(Supply.ON, self._settings.contact)
-        return Supply.ON if matches else Supply.OFF
+        return supply_of(driven, self._settings.contact)
 
     def _worker(self) -> Worker:
         return self._host.worker(self._key)

@@ -43,6 +43,7 @@ from tidegate.contract import (
     RelaySettings,
     Target,
     energised,
+    supply_of,
 )
 from tidegate.core.reading import Supply
 from tidegate.errors import Malformed, Refused, Unavailable
@@ -258,8 +259,7 @@ class ModbusRelay(Relay):
         driven = bool(await self._ask(wire.read_coil(self._settings.coil)))
         if not self._is_met:
             await self._arm()
-        matches = driven == energised(Supply.ON, self._settings.contact)
-        return Supply.ON if matches else Supply.OFF
+        return supply_of(driven, self._settings.contact)
 
     async def refresh(self) -> None:
         self._share.check()

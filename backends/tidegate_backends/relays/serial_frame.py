@@ -29,6 +29,7 @@ from tidegate.contract import (
     RelaySettings,
     Target,
     energised,
+    supply_of,
 )
 from tidegate.core.reading import Supply
 from tidegate.errors import Malformed
@@ -121,8 +122,7 @@ class SerialFrameRelay(Relay):
         if self._readback < Readback.LATCH:
             return None
         driven = await self._share.call(self._query)
-        matches = driven == energised(Supply.ON, self._settings.contact)
-        return Supply.ON if matches else Supply.OFF
+        return supply_of(driven, self._settings.contact)
 
     def _new_port(self) -> SerialPort:
         return SerialPort(

@@ -32,6 +32,7 @@ from tidegate.contract import (
     RelaySettings,
     Target,
     energised,
+    supply_of,
 )
 from tidegate.core.reading import Supply
 from tidegate.errors import Malformed, Refused
@@ -219,8 +220,7 @@ class SerialTextRelay(Relay):
         if self._readback() < Readback.LATCH:
             return None
         is_driven = await self._share.call(self._asked)
-        matches = is_driven == energised(Supply.ON, self._settings.contact)
-        return Supply.ON if matches else Supply.OFF
+        return supply_of(is_driven, self._settings.contact)
 
     def _readback(self) -> Readback:
         if not self._answers:

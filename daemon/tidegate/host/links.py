@@ -19,7 +19,7 @@ from tidegate.errors import BackendError
 
 T = TypeVar("T")
 
-# What safe stop allows a relay (DESIGN 6: restore, at most 5 s a relay).
+# What a safe stop allows a relay; `restore` takes at most 5 s for one, too.
 CLOSE_LIMIT_S = 5.0
 
 

@@ -142,7 +142,7 @@ WORDS: Final = {
         "Use a gauge that gives one, or mind the place where the device hangs.",
     ),
     Finding.STILL_DARK: Words(
-        "The supply could not be seen to come back.",
+        "The supply could not be seen to be on.",
         "Bypass the relay by hand now if the device must not go flat.",
     ),
 }

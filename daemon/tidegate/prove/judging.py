@@ -1,7 +1,7 @@
 """What one reading shows of the supply, and whether the run may go on with it.
 
-The facts that count are those of DESIGN's "effect": the same as the daemon's, judged
-by other code, so that one mistake is not made twice.
+The facts that count are the same as the daemon's (``core/verdict``), judged by other
+code, so that one mistake is not made twice.
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@ from tidegate.prove.result import Step, Verdict
 POLL_S: Final = 1.0
 # How often a read that must succeed is tried, a poll apart.
 TRIES: Final = 3
-# A relay that lives on the supply that it cut is gone within this (DESIGN, rule 6).
+# A relay that lives on the supply that it cut is gone within this (rule 6).
 HOLD_MS: Final = 10_000
 # What a gauge needs to come back once its cable carries power again.
 BACK_MS: Final = MINUTE_MS

@@ -23,6 +23,7 @@ from tidegate.contract import (
     RelaySettings,
     Target,
     energised,
+    supply_of,
 )
 from tidegate.core.reading import Supply
 from tidegate.errors import Malformed, Refused, Unavailable
@@ -79,8 +80,7 @@ class Latch(Relay):
                 target=str(self._folder),
                 remedy="Ask the museum's workshop",
             )
-        on = (text == "1") == energised(Supply.ON, self._settings.contact)
-        return Supply.ON if on else Supply.OFF
+        return supply_of(text == "1", self._settings.contact)
 
     def _drive(self, driven: bool) -> None:
         if (self._folder / "sealed").exists():
