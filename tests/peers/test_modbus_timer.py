@@ -249,7 +249,7 @@ async def test_silent_unit_gets_its_timer_before_the_first_off(bench: Bench) -> 
 async def test_silent_unit_gets_its_timer_when_it_is_read_again(bench: Bench) -> None:
     """Where no off is allowed without a timer, no off could ever come to set it."""
     bench.unit.mute = True
-    async with bench.relay(BY_WATCHDOG, limit="0.2s") as relay:
+    async with bench.relay(BY_WATCHDOG, limit="0.5s") as relay:
         assert relay.facts.dead_man_s is None
         bench.unit.mute = False
         assert await relay.get() is ON

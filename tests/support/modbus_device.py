@@ -466,8 +466,12 @@ class ModbusDevice:
     def _send(self, data: bytes) -> None:
         if self._pty is not None:
             os.write(self._pty[0], data)
-        for each in self._connections.values():
-            each.sendall(data)
+        for door, each in list(self._connections.items()):
+            try:
+                each.sendall(data)
+            except ConnectionError:
+                # The other side gave it up meanwhile; those that stay get theirs.
+                self._connections.pop(door).close()
 
     def _pass_time(self) -> None:
         before = [dict(unit.coils) for unit in self.units.values()]
