@@ -83,6 +83,7 @@ class Adbd:
         self._changed = threading.Condition()
         self._listener: socket.socket | None = None
         self._lines: set[socket.socket] = set()
+        self._ends_at: set[tuple[socket.socket, int]] = set()
         self._threads: list[threading.Thread] = []
         self._booted_s = time.monotonic()
         self.port = 0
@@ -199,7 +200,10 @@ class Adbd:
             line.sendall(message(AUTH, _TOKEN, 0, os.urandom(20)))
         elif command == OPEN:
             self._open(line, arg0, data.rstrip(b"\0").decode())
-        # OKAY and CLSE need no answer; after AUTH with a key a person must be waited for.
+        elif command == OKAY and (line, arg1) in self._ends_at:
+            self._ends_at.discard((line, arg1))
+            line.shutdown(socket.SHUT_RDWR)
+        # Else OKAY and CLSE need no answer; after AUTH with a key a person must be waited for.
 
     def _welcome(self, line: socket.socket) -> None:
         features = "shell_v2,cmd" if self.shell_v2 else "cmd"
@@ -235,7 +239,8 @@ class Adbd:
         for at in range(0, len(said), _MOST):
             line.sendall(message(WRTE, ours, theirs, said[at : at + _MOST]))
         if manner == "drops-during":
-            line.shutdown(socket.SHUT_RDWR)
+            # What was not acknowledged yet is lost with the connection, now and then.
+            self._ends_at.add((line, ours))
             return
         if v2:
             line.sendall(message(WRTE, ours, theirs, packet(_EXIT, b"\0")))
