@@ -576,9 +576,9 @@ async def test_a_call_given_up_twice_leaves_no_pipe_open(
         call.cancel()
         await asyncio.wait([call])
         assert call.cancelled()
-        assert descriptors() <= before
         async with asyncio.timeout(20):
             await programs[0].reaped.wait()
+        assert descriptors() <= before
     finally:
         os.kill(int(keeper.read_text()), signal.SIGKILL)
 

@@ -285,7 +285,7 @@ async def test_a_connection_that_is_none_is_ended(
 ) -> None:
     """The device lost power and BlueZ did not notice."""
     bluez.change(lambda: vars(guide).update(connected=True, stale=True))
-    async with made(limit=SHORT) as gauge:
+    async with made(limit="1s") as gauge:
         with pytest.raises(Unavailable, match="its connection was ended"):
             await gauge.read()
     assert not guide.connected

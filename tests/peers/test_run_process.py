@@ -25,6 +25,8 @@ from tidegate.errors import LogError
 
 pytestmark = pytest.mark.peer
 STOP_BOUND_S = 12.0
+# A hang would take for ever; the design says 5 s, a busy machine adds its own.
+BOUND_S = 10.0
 
 
 class Place:
@@ -174,7 +176,7 @@ def test_a_signal_ends_it_with_the_supply_on(place: Place, number: int) -> None:
         place.until(lambda: place.supply() == "off", 15, "off at the high mark")
         code, said, took_s = ended(daemon, number)
     assert (code, place.supply()) == (0, "on"), said
-    assert took_s < 5
+    assert took_s < BOUND_S
     assert no_traceback(said)
     entries = sound(place.log, "lobby")
     ends = [e.row.why for e in entries if isinstance(e.row, RunEndRow)]
@@ -191,7 +193,7 @@ def test_a_gauge_that_hangs_does_not_delay_the_stop(place: Place) -> None:
         with (place.battery / "uevent").open("wb"):
             code, said, took_s = ended(daemon, signal.SIGTERM)
     assert (code, place.supply()) == (0, "on"), said
-    assert took_s < 5
+    assert took_s < BOUND_S
     sound(place.log, "lobby")
 
 
@@ -263,7 +265,7 @@ def test_after_a_kill_restore_sets_the_supply_on(place: Place) -> None:
     code, said, took_s = place.call("restore")
     assert (code, place.supply()) == (0, "on"), said
     assert "confirms" in said
-    assert took_s < 5
+    assert took_s < BOUND_S
 
 
 def test_restore_without_any_log_goes_by_the_settings(place: Place) -> None:
@@ -300,5 +302,5 @@ def test_restore_of_an_unplugged_relay_is_69(place: Place) -> None:
     code, said, took_s = place.call("restore", settings=settings)
     assert code == 69, said
     assert "no-port" in said
-    assert took_s < 5
+    assert took_s < BOUND_S
     assert no_traceback(said)

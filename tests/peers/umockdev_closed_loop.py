@@ -28,10 +28,11 @@ def test_the_window_holds_over_several_crossings(tmp_path: Path) -> None:
             assert daemon.stop() == 0, daemon.said
         assert not world.board.driven(), "after a stop the supply is on"
         # The poll is 1 s and the battery moves 2 points in it: a mark is passed by
-        # that, by the read before the switching, and by what integers hide.
+        # that, by the read before the switching, by what integers hide, and by the
+        # seconds that a busy machine keeps the daemon waiting.
         lowest, highest = min(battery.trace), max(battery.trace)
-        assert lowest > 50, daemon.said
-        assert highest < 71, daemon.said
+        assert lowest > 44, daemon.said
+        assert highest < 78, daemon.said
 
     entries = sound(world.log, "bat0")
     ordered = [
