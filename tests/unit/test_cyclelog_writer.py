@@ -7,6 +7,7 @@ import sqlite3
 import subprocess
 import sys
 import threading
+from collections import Counter
 from contextlib import closing
 from pathlib import Path
 
@@ -213,10 +214,11 @@ async def test_a_switching_without_a_durable_intent_leaves_a_gap_row(
     await writer.commit(LIMIT_S)
     await writer.close()
     gaps = [each.row for each in entries(path) if isinstance(each.row, GapRow)]
-    assert [(gap.station, gap.why, gap.switchings) for gap in gaps] == [
-        ("lobby", "slow", 2),
-        ("hall", "slow", 1),
-    ]
+    # How many a try of the writer takes at a time depends on its thread.
+    told: Counter[tuple[str, str]] = Counter()
+    for gap in gaps:
+        told[gap.station, gap.why] += gap.switchings
+    assert told == {("lobby", "slow"): 2, ("hall", "slow"): 1}
 
 
 async def test_a_second_writer_is_told_who_holds_the_log(tmp_path: Path) -> None:
