@@ -176,7 +176,14 @@ def test_the_search_finds_what_it_looks_for(text, what):
 
 
 @pytest.mark.parametrize(
-    "name", ["requirements.txt", "requirements-test.txt", "requirements-browser.txt"]
+    "name",
+    [
+        "requirements.txt",
+        "requirements-test.txt",
+        "requirements-browser.txt",
+        "requirements-bench-fleet.txt",
+        "requirements-bench-blast.txt",
+    ],
 )
 def test_requirements_are_pinned_hashed_and_name_no_host(name):
     text = text_of(Path("packaging", name))
@@ -217,6 +224,7 @@ def test_every_declared_dependency_is_pinned():
     assert names(project["dependencies"]) <= pinned("requirements.txt")
     assert names(extras["serial"]) <= pinned("requirements.txt")
     assert names(extras["test"]) - own <= pinned("requirements-test.txt")
+    assert names(extras["fleet"]) <= pinned("requirements-bench-fleet.txt")
     assert names(extras["browser"]) <= pinned("requirements-browser.txt")
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
-import importlib
 import os
 import sys
 from collections.abc import Sequence
@@ -13,9 +11,9 @@ import click
 
 from tidegate import __version__
 from tidegate.cli.exits import Code, fail
+from tidegate.cli.lazy import LazyGroup
 
-# One line each, so that the list of commands imports none of them. The module of a
-# command has its name and offers it as ``command``.
+# One line each, so that the list of commands imports none of them.
 COMMANDS: Final = {
     "demo": "A week of the real daemon on a simulated device, in virtual time.",
     "run": "The daemon, in the foreground.",
@@ -24,6 +22,7 @@ COMMANDS: Final = {
     "read": "One reading of a station, raw and judged.",
     "prove": "The commissioning run: off, effect, on, effect, latencies, signed off.",
     "settings": "Check the settings, show where each value is from, print the schema.",
+    "wear": "What each published model says of a hold or of cycling.",
 }
 
 INTERRUPTED: Final = 130  # 128 + SIGINT, as shells say it
@@ -33,25 +32,8 @@ class _ReaderGone(Exception):
     """Whoever read our output went away; click would end with 1, which is a no."""
 
 
-class Commands(click.Group):
-    """The group of all commands, each imported when it is used."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in COMMANDS:
-            return None
-        module = importlib.import_module(f"tidegate.cli.{cmd_name}")
-        command: click.Command = module.command
-        return command
-
-    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
-        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
-            close = difflib.get_close_matches(args[0], COMMANDS, n=1, cutoff=0.5)
-            hint = f" Did you mean {close[0]}?" if close else ""
-            ctx.fail(f"There is no command {args[0]!r}.{hint}")
-        return super().resolve_command(ctx, args)
+class Commands(LazyGroup):
+    """The group of all commands."""
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
@@ -61,15 +43,11 @@ class Commands(click.Group):
             raise _ReaderGone from error
         return result
 
-    def format_commands(
-        self, ctx: click.Context, formatter: click.HelpFormatter
-    ) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
-
 
 @click.group(
     cls=Commands,
+    table=COMMANDS,
+    prefix="tidegate.cli.",
     context_settings={"help_option_names": ["-h", "--help"]},
     epilog="A control, not a safeguard: it relies on the device's own charger "
     "and protection.",
