@@ -60,5 +60,17 @@ class LogError(TidegateError):
     """The cycle log cannot be written or read. Control goes on regardless."""
 
 
-class LogEmpty(LogError):
+class LogAbsent(LogError):
+    """There is no file where a cycle log was named."""
+
+
+class LogUnreadable(LogError):
+    """The file is no cycle log, a damaged one, or one that this tidegate cannot read."""
+
+
+class LogEmpty(LogUnreadable):
     """There is nothing in the file yet: a daemon is just beginning it."""
+
+
+class KeyRefused(TidegateError):
+    """A signing key is not private to this user; says what to do about it."""

@@ -1,7 +1,11 @@
-"""Reason codes and alarms in plain words; a code never appears without its sentence."""
+"""Codes of a log in plain words, and text of a log made safe to show.
+
+A code never appears without its sentence.
+"""
 
 from __future__ import annotations
 
+import unicodedata
 from typing import Final
 
 from tidegate.core.effects import Alarm, Reason
@@ -83,9 +87,49 @@ ALARMS: Final = {
 }
 
 
+GAPS: Final = {
+    "no_daemon": "no daemon ran",
+    "gauge_failed": "the gauge could not be read",
+    "rejected": "what the gauge said cannot be trusted",
+    "log_lost": "the cycle log could not be written",
+    "suspended": "the device slept",
+    "unread": "nothing was read, and the log does not tell why",
+}
+
+
 def alarm_text(code: str) -> str:
     """Return the sentence of an alarm; a log may hold codes of another version."""
     try:
         return ALARMS[Alarm(code)]
     except ValueError:
         return "An alarm of another version of tidegate, which this one does not know."
+
+
+def reason_text(code: str) -> str:
+    """Return the words of a reason; a log may hold codes of another version."""
+    try:
+        return REASONS[Reason(code)]
+    except ValueError:
+        return "a reason of another version of tidegate, which this one does not know"
+
+
+def gap_text(code: str) -> str:
+    """Return why a gap in the readings is there; an unknown code stands for itself."""
+    return GAPS.get(code, code)
+
+
+def visible(text: str) -> str:
+    """Return a text with what would command a terminal, or turn its writing, escaped.
+
+    Anybody may have written it. These are the control and format characters
+    (categories Cc and Cf of Unicode), line ends included, and halves of characters.
+    """
+    if text.isprintable():
+        return text
+    return "".join(map(_shown, text))
+
+
+def _shown(character: str) -> str:
+    if unicodedata.category(character) not in ("Cc", "Cf", "Cs", "Zl", "Zp"):
+        return character
+    return character.encode("unicode_escape").decode("ascii")

@@ -72,8 +72,10 @@ class Life:
         load_percent_h: float = 12.0,
         charge_percent_h: float = 20.0,
         threaded: bool = False,
+        poll_ms: int = POLL_MS,
     ) -> None:
         self.clock = clock
+        self.poll_ms = poll_ms
         self.writer = Writer.open(path, clock=clock, threaded=threaded)
         self.state = replace(state or fresh(policy), policy=policy)
         self.soc = 60.0
@@ -102,7 +104,7 @@ class Life:
         """Let time pass, poll by poll; ``fields`` replace those of each sample."""
         end_ms = self.clock.boot_ms() + round(minutes * 60_000)
         while self.clock.boot_ms() < end_ms:
-            self._pass(POLL_MS)
+            self._pass(self.poll_ms)
             await self.read(**fields)
             if self._soon_ms is not None:
                 self._soon_ms = None
@@ -133,7 +135,7 @@ class Life:
     async def fail(self, minutes: float, kind: str = "unavailable") -> None:
         end_ms = self.clock.boot_ms() + round(minutes * 60_000)
         while self.clock.boot_ms() < end_ms:
-            self._pass(POLL_MS)
+            self._pass(self.poll_ms)
             await self.feed(GaugeFailed(kind=kind))
 
     async def stop(self) -> None:

@@ -16,7 +16,7 @@ import pytest
 
 import tidegate
 from tidegate import errors
-from tidegate.cli import exits, options
+from tidegate.cli import exits, log, options
 from tidegate.cli.main import COMMANDS, run
 from tidegate.settings import from_tables
 
@@ -183,6 +183,18 @@ def test_the_help_of_a_command_is_its_line_in_the_list(
 ) -> None:
     assert run(["settings", "--help"]) == 0
     assert COMMANDS["settings"] in " ".join(capsys.readouterr().out.split())
+
+
+@pytest.mark.parametrize("name", [*COMMANDS, *(f"log {each}" for each in log.COMMANDS)])
+def test_every_help_fits_a_terminal_and_shows_no_marks(
+    name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A stray \\b of the help's source would be shown, and its examples folded."""
+    assert run([*name.split(), "--help"]) == 0
+    said = capsys.readouterr().out
+    assert said.startswith(f"Usage: tidegate {name} ")
+    assert "\\b" not in said
+    assert max(len(line) for line in said.splitlines()) <= 80
 
 
 def test_check_tells_what_to_expect(

@@ -11,7 +11,8 @@ import pytest
 from support import cyclelog_rows as make
 from support.cyclelog_faults import tampered
 from support.cyclelog_verifier import verify
-from tidegate.cyclelog.check import Fault, check
+from tidegate.cyclelog.check import check
+from tidegate.cyclelog.fault import Fault
 from tidegate.cyclelog.reader import Reader
 from tidegate.cyclelog.writer import Writer
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
+from random import Random
 
 import pytest
 
@@ -16,6 +17,7 @@ from tidegate.core.effects import SwitchSupply
 from tidegate.core.events import (
     OverridePlaced,
     OverrideReleased,
+    Resumed,
     SettingsChanged,
     TimePassed,
 )
@@ -27,17 +29,18 @@ from tidegate.cyclelog.plain import canonical, to_plain
 from tidegate.cyclelog.reader import Reader
 from tidegate.cyclelog.replay import rebuild, replay
 from tidegate.cyclelog.rows import (
+    EffectRow,
     Entry,
     EventRow,
     FailureRow,
     GapRow,
     IntentRow,
+    LinkRow,
     ReadingRow,
     Row,
     RunRow,
     StateRow,
 )
-from tidegate.errors import LogError
 
 NEW_YEAR_MS = 1_798_761_600_000  # 2027-01-01 UTC
 Change = Callable[[list[Entry]], list[Entry]]
@@ -187,10 +190,26 @@ def _floored(entry: Entry) -> str:
     return text
 
 
-def test_rows_out_of_time_are_refused(day: list[Entry]) -> None:
+def test_a_row_out_of_time_is_named(day: list[Entry]) -> None:
     at = _first(day, EventRow, -1)
-    with pytest.raises(LogError, match="lies before"):
-        replay(_with(day, at, boot_ms=1), "lobby")
+    result = replay(_with(day, at, boot_ms=1), "lobby")
+    assert result.first_mismatch is not None
+    assert result.first_mismatch.row == day[at].id
+    assert "lies before" in result.first_mismatch.what
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_whatever_was_edited_is_no_fault_of_ours(day: list[Entry], seed: int) -> None:
+    """An edit is found, or nothing follows from it; it never ends in an error."""
+    dice = Random(seed)
+    for _ in range(3):
+        at = dice.randrange(len(day))
+        if isinstance(day[at].row, LinkRow):
+            continue
+        name = dice.choice([field.name for field in fields(day[at].row)])
+        value = dice.choice([0, 1, -1, 2**62, "", "{}", "[]", "null", "x", None])
+        result = replay(_with(day, at, **{name: value}), "lobby")
+        assert result.ok is (result.first_mismatch is None)
 
 
 def test_other_rules_are_unproven_not_wrong(day: list[Entry]) -> None:
@@ -242,6 +261,68 @@ def test_a_file_whose_past_is_unseen_is_proven_from_its_state_row(
     assert result.ok
     assert result.unproven > 0
     assert result.switchings > 0
+
+
+def test_a_command_that_a_kill_cut_off_is_no_mismatch(day: list[Entry]) -> None:
+    """Decided and not durable: nobody was told, and the next run begins afresh."""
+    cut = day[: _first(day, IntentRow, 2)]
+    last_id = cut[-1].id
+    begun, ended = Entry(last_id + 1, make.run()), Entry(last_id + 2, make.run_end())
+    assert replay([*cut, begun, ended], "lobby").ok
+    result = replay([*cut, ended], "lobby")
+    assert result.first_mismatch is not None
+    assert "no intent follows" in result.first_mismatch.what
+
+
+async def test_an_effect_after_a_restart_names_no_switching_of_the_run_before(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "cycles.db"
+    clock, policy = make.clock(), replace(POLICY, can_read_back=True)
+    life = Life(path, clock, policy=policy)
+    await life.start()
+    while life.contact is Supply.ON:
+        await life.live(0.5)
+    await life.writer.commit()
+    life.die()
+    clock.advance(5_000)
+    again = Life(path, clock, policy=policy, state=rebuilt(path))
+    # It sticks meanwhile, which shows as an effect of no switching of this run.
+    again.contact, again.soc = Supply.ON, life.soc
+    await again.start(same_boot=True, was_closed=False, relay=Supply.OFF)
+    await again.live(20)
+    await again.stop()
+    found = entries(path)
+    assert replay(found, "lobby").first_mismatch is None
+    at = next(
+        i
+        for i, each in enumerate(found)
+        if isinstance(each.row, EffectRow) and each.row.intent is None
+    )
+    first = next(each.id for each in found if isinstance(each.row, IntentRow))
+    assert not replay(_with(found, at, intent=first), "lobby").ok
+
+
+async def test_what_lies_on_the_way_is_no_mismatch(tmp_path: Path) -> None:
+    """A suspend between settings and their event; time without one before a state."""
+    path = tmp_path / "cycles.db"
+    life = Life(path, make.clock())
+    await life.start()
+    await life.live(60)
+    policy = replace(POLICY, floor_percent=22.0)
+    text = canonical(to_plain(policy))
+    life.append(replace(make.settings(policy=text), boot_ms=life.clock.boot_ms()))
+    await life.feed(Resumed())
+    await life.feed(SettingsChanged(policy=policy, relay_changed=False))
+    await life.live(60)
+    life.clock.advance(7_000)
+    await life.feed(TimePassed())
+    life.write_state()
+    await life.live(60)
+    await life.stop()
+    result = replay(entries(path), "lobby")
+    assert result.first_mismatch is None
+    assert result.switchings == life.commands
 
 
 # --- rebuilding ---------------------------------------------------------------------

@@ -14,11 +14,15 @@ from enum import IntEnum
 from tidegate.errors import (
     BackendError,
     Busy,
+    KeyRefused,
+    LogAbsent,
     LogError,
+    LogUnreadable,
     SettingsError,
     SettingsMissing,
     TidegateError,
 )
+from tidegate.words import visible
 
 
 class Code(IntEnum):
@@ -43,6 +47,9 @@ _CODES: tuple[tuple[type[BaseException], Code], ...] = (
     (SettingsError, Code.SETTINGS),
     (Busy, Code.BUSY),
     (BackendError, Code.UNAVAILABLE),
+    (KeyRefused, Code.NOT_PERMITTED),
+    (LogAbsent, Code.NO_INPUT),
+    (LogUnreadable, Code.DATA),
     (LogError, Code.IO),
     (PermissionError, Code.NOT_PERMITTED),
     (OSError, Code.IO),
@@ -76,7 +83,7 @@ def fail(error: BaseException) -> Code:
 
 def _say(text: str) -> None:
     for line in text.splitlines():
-        print(f"tidegate: {line}", file=sys.stderr)  # noqa: T201
+        print(f"tidegate: {visible(line)}", file=sys.stderr)  # noqa: T201
 
 
 def _debugging() -> bool:

@@ -22,6 +22,7 @@ COMMANDS: Final = {
     "read": "One reading of a station, raw and judged.",
     "prove": "The commissioning run: off, effect, on, effect, latencies, signed off.",
     "settings": "Check the settings, show where each value is from, print the schema.",
+    "log": "Verify, replay, export and sign the cycle log.",
     "wear": "What each published model says of a hold or of cycling.",
 }
 

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound=Callable[..., Any])
 
 _CONFIG = "tidegate.config"
+_LOG = "tidegate.log"
 
 
 def config_option(function: F) -> F:
@@ -31,6 +32,19 @@ def config_option(function: F) -> F:
         callback=_keep_config,
         help="Settings file; else $TIDEGATE_CONFIG, the place for your own settings, "
         "/etc/tidegate/tidegate.toml.",
+    )(function)
+
+
+def log_option(function: F) -> F:
+    """Add ``--log FILE``; ``log_path`` finds its value."""
+    return click.option(
+        "--log",
+        # Not click's own check: what cannot be read is no wrong usage.
+        type=click.Path(path_type=Path, readable=False),
+        metavar="FILE",
+        expose_value=False,
+        callback=_keep_log,
+        help="The cycle log; else `log.path` of the settings.",
     )(function)
 
 
@@ -50,6 +64,18 @@ def config_path(ctx: click.Context) -> Path | None:
     """Return what ``--config`` named, on this command or one before it."""
     path: Path | None = ctx.meta.get(_CONFIG)
     return path
+
+
+def log_path(ctx: click.Context) -> Path:
+    """Return what ``--log`` named, else the log of the settings.
+
+    Whoever audits a log needs no settings. Errors: SettingsError, SettingsMissing
+    without ``--log``.
+    """
+    named: Path | None = ctx.meta.get(_LOG)
+    if named is not None:
+        return named
+    return Path(load_settings(ctx).log.path)
 
 
 def load_settings(ctx: click.Context) -> Settings:
@@ -86,6 +112,13 @@ def print_json(document: Any) -> None:
 def say(text: str) -> None:
     """Say something to the person, on stderr."""
     click.echo(text, err=True)
+
+
+def _keep_log(
+    ctx: click.Context, parameter: click.Parameter, value: Path | None
+) -> None:
+    if value is not None:
+        ctx.meta[_LOG] = value
 
 
 def _keep_config(

@@ -97,7 +97,7 @@ def command(
     \b
     Examples (an invented museum):
       tidegate prove entrance-guide --by "A. Fitter"
-      tidegate prove entrance-guide --by "A. Fitter" --because "new relay" --rounds 5
+      tidegate prove entrance --by "A. Fitter" --because "new relay" --rounds 5
       tidegate prove entrance-guide --by night-shift --yes --json > entrance.json
 
     Exit code 0: every off and on was proven; 1: not, or refused; 69: gauge or relay not

@@ -7,120 +7,193 @@ cannot be seen from the file alone: rows cut off at its end together with their 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from itertools import combinations
-from typing import Final, Literal
+from typing import Final
 
-from tidegate.cyclelog import chain, schema
-from tidegate.cyclelog.disk import aside_files, last_readable, past_files
-from tidegate.cyclelog.reader import Reader, Stored
-from tidegate.cyclelog.rows import LinkRow, RunRow
+from tidegate.cyclelog import chain, neighbours, schema
+from tidegate.cyclelog.disk import cause_of
+from tidegate.cyclelog.fault import Fault
+from tidegate.cyclelog.neighbours import Begin
+from tidegate.cyclelog.reader import Reader
+from tidegate.cyclelog.walk import Batch, Link, batches, text_of
 
-FaultKind = Literal["altered", "missing", "reordered", "added", "link_changed"]
+Progress = Callable[[int], None]
 
 # Exchanged rows are looked for in batches up to this many rows; beyond, they are
 # reported as altered.
 _PAIRS_UP_TO: Final = 200
+_TOLD_EVERY: Final = 5_000
 
 
-@dataclass(frozen=True, slots=True)
-class Fault:
-    """The first thing wrong: the id of a row at or before which it lies, and what."""
+@dataclass(slots=True)
+class Examined:
+    """What one file came to. ``rows`` (without links) and ``links`` are those that
+    are as written; ``last`` is the last such link, ``first`` the digest of the first.
 
-    row: int
-    kind: FaultKind
-    what: str
+    ``found`` are the links among them that were asked for.
+    """
 
-
-@dataclass(frozen=True, slots=True)
-class _Batch:
-    """The rows up to a link, and the link as it is stored."""
-
-    rows: Sequence[Stored]
-    link: Stored
-
-    @property
-    def stored(self) -> LinkRow:
-        row = schema.row_of(self.link[1], self.link[2])
-        assert isinstance(row, LinkRow)
-        return row
-
-    def digest_after(self, before: str, rows: Sequence[Stored] | None = None) -> str:
-        """Return what the link should be."""
-        lines = [schema.line(*row) for row in (self.rows if rows is None else rows)]
-        return chain.link(before, lines, schema.line(*self.link))
+    fault: Fault | None = None
+    rows: int = 0
+    links: int = 0
+    first: str = ""
+    last: Link | None = None
+    begin: Begin | None = None
+    found: dict[str, Link] = field(default_factory=dict)
 
 
 def check(reader: Reader) -> Fault | None:
     """Return the first fault of the file, ``None`` when it is whole.
 
-    A past file beside it must be the one that it says it follows. Errors: LogError.
+    The files beside it must be those that it says it follows. Errors: LogError.
     """
-    batches = _batches(reader)
-    before, number = chain.START, 0
-    held: _Batch | None = None
-    for batch in batches:
-        if isinstance(batch, Fault):
-            return _broken(held, before, None) if held else batch
-        if held is not None:
-            return _broken(held, before, batch)
-        fault = _counted(batch, number)
-        if fault is not None:
-            return fault
-        if batch.digest_after(before) == batch.stored.digest:
-            before, number = batch.stored.digest, batch.stored.number
-        else:
-            held = batch
-    if held is not None:
-        return _broken(held, before, None)
-    return _untied(reader)
+    examined = examine(reader)
+    if examined.fault is not None:
+        return examined.fault
+    beside = neighbours.beside(reader.path)
+    before = beside.past[-1] if beside.past else None
+    tie = neighbours.tie(examined.begin, reader.path, before, beside.aside)
+    return tie if isinstance(tie, Fault) else None
 
 
-def _batches(reader: Reader) -> Iterator[_Batch | Fault]:
-    """Yield the rows link by link; last, a fault if rows are left over or doubled."""
-    rows: list[Stored] = []
-    last_id: int | None = None
-    for stored in reader.raw_whole():
-        row_id, table, _ = stored
-        if row_id == last_id:
-            yield Fault(row_id, "added", f"two rows have the id {row_id}")
-            return
-        last_id = row_id
-        if table is schema.LINK:
-            yield _Batch(rows, stored)
-            rows = []
-        else:
-            rows.append(stored)
-    if rows:
-        yield Fault(rows[0][0], "added", "rows follow the last link")
+def examine(
+    reader: Reader,
+    *,
+    wanted: frozenset[str] = frozenset(),
+    progress: Progress | None = None,
+) -> Examined:
+    """Check one file by itself, as it is at one moment.
+
+    ``wanted`` are links to look out for; ``progress`` is told how many rows are done.
+    Errors: LogError.
+    """
+    with reader.at_one_moment() as connection:
+        connection.text_factory = text_of
+        try:
+            foreign = _foreign(connection, reader.version)
+            if foreign is not None:
+                return Examined(fault=foreign)
+            walk = _Walk(wanted, progress)
+            damage = _damage(connection)
+            fault = walk.over(connection, schema.tables(reader.version))
+            out = walk.examined
+            out.fault = _explained(connection, reader.version, damage, fault, out)
+            if out.fault is None:
+                out.begin = neighbours.begin_of(connection)
+        finally:
+            connection.text_factory = str
+    return out
 
 
-def _counted(batch: _Batch, number: int) -> Fault | None:
-    link, link_id = batch.stored, batch.link[0]
-    if link.number != number + 1 and link.rows <= len(batch.rows):
-        return Fault(
-            link_id,
-            "missing",
-            f"link {number + 1} is missing, next comes link {link.number}",
-        )
-    lost = link.rows - len(batch.rows)
-    if lost > 0:
-        return Fault(link_id, "missing", f"{lost} of {link.rows} rows are missing")
-    if lost < 0:
-        return Fault(link_id, "added", f"{-lost} rows more than the link covers")
+def _foreign(connection: sqlite3.Connection, version: int) -> Fault | None:
+    """Return a fault when the file is not built as a log of this version is.
+
+    Whatever the links do not cover (a trigger, an index, a view in place of a table)
+    may lie to a reader.
+    """
+    (encoding,) = connection.execute("PRAGMA encoding").fetchone()
+    if encoding != "UTF-8":
+        return Fault(None, "schema", f"its text is {encoding}, a log's is UTF-8")
+    wanted = {table.name: table.create for table in schema.tables(version)}
+    found = connection.execute(
+        "SELECT type, name, tbl_name, sql FROM sqlite_schema ORDER BY rowid"
+    ).fetchall()
+    for kind, name, _, sql in found:
+        if kind != "table" or name not in wanted:
+            what = f"it has the {kind} {name}, which no log has"
+            return Fault(None, "schema", what)
+        if sql != wanted[name]:
+            what = f"the table {name} is not defined as in a log of version {version}"
+            return Fault(None, "schema", what)
+    missing = sorted(wanted.keys() - {name for _, name, _, _ in found})
+    if missing:
+        return Fault(None, "schema", f"the table {missing[0]} is missing")
     return None
 
 
-def _broken(batch: _Batch, before: str, following: _Batch | None) -> Fault:
+class _Walk:
+    """One way through a file, from its first row to its first fault."""
+
+    def __init__(self, wanted: frozenset[str], progress: Progress | None) -> None:
+        self.examined = Examined()
+        self._wanted = wanted
+        self._progress = progress
+        self._before = chain.START
+        self._told = 0
+
+    def over(
+        self, connection: sqlite3.Connection, tables: tuple[schema.Table, ...]
+    ) -> Fault | None:
+        """Return the first fault. Errors: sqlite3.Error, damage excepted."""
+        try:
+            return self._first_fault(batches(connection, tables))
+        except sqlite3.DatabaseError as error:
+            if cause_of(error) != "damaged":
+                raise
+            return Fault(None, "damaged", str(error))
+
+    def _first_fault(self, found: Iterator[Batch | Fault]) -> Fault | None:
+        held: Batch | None = None
+        for batch in found:
+            if held is not None:
+                following = batch if isinstance(batch, Batch) else None
+                return _broken(held, self._before, following)
+            if isinstance(batch, Fault):
+                return batch
+            fault = self._counted(batch)
+            if fault is not None:
+                return fault
+            assert batch.link is not None
+            if batch.digest_after(self._before) == batch.link.digest:
+                self._pass(batch, batch.link)
+            else:
+                held = batch
+        return None if held is None else _broken(held, self._before, None)
+
+    def _counted(self, batch: Batch) -> Fault | None:
+        link, number, count = batch.link, self.examined.links, len(batch.ids)
+        if link is None:
+            return Fault(batch.ids[0], "added", "rows follow the last link")
+        if link.number != number + 1 and link.rows <= count:
+            what = f"link {number + 1} is missing, next comes link {link.number}"
+            return Fault(link.row, "missing", what)
+        lost = link.rows - count
+        if lost > 0:
+            what = f"{lost} of {link.rows} rows are missing"
+            return Fault(link.row, "missing", what)
+        if lost < 0:
+            what = f"{-lost} rows more than the link covers"
+            return Fault(link.row, "added", what)
+        return None
+
+    def _pass(self, batch: Batch, link: Link) -> None:
+        out = self.examined
+        out.first = out.first or link.digest
+        out.last, out.links, out.rows = link, link.number, out.rows + len(batch.ids)
+        if link.digest in self._wanted:
+            out.found[link.digest] = link
+        self._before = link.digest
+        if self._progress is not None and out.rows - self._told >= _TOLD_EVERY:
+            self._told = out.rows
+            self._progress(out.rows)
+
+
+def _broken(batch: Batch, before: str, following: Batch | None) -> Fault:
     """Return what is wrong with a batch whose link does not fit its rows."""
-    link_id = batch.link[0]
+    assert batch.link is not None
+    link_id = batch.link.row
     right = batch.digest_after(before)
-    if following is not None and (
-        following.digest_after(right) == following.stored.digest
+    if (
+        following is not None
+        and following.link is not None
+        and following.digest_after(right) == following.link.digest
     ):
         return Fault(link_id, "link_changed", "the link is not that of its rows")
-    first_id = batch.rows[0][0] if batch.rows else link_id
+    first_id = batch.ids[0] if batch.ids else link_id
     exchanged = _exchanged(batch, before)
     if exchanged is not None:
         one, other = exchanged
@@ -130,32 +203,74 @@ def _broken(batch: _Batch, before: str, following: _Batch | None) -> Fault:
     )
 
 
-def _exchanged(batch: _Batch, before: str) -> tuple[int, int] | None:
-    if len(batch.rows) > _PAIRS_UP_TO:
+def _exchanged(batch: Batch, before: str) -> tuple[int, int] | None:
+    assert batch.link is not None
+    if len(batch.ids) > _PAIRS_UP_TO:
         return None
-    for i, j in combinations(range(len(batch.rows)), 2):
-        rows = list(batch.rows)
-        (one, table, cells), (other, other_table, other_cells) = rows[i], rows[j]
-        rows[i], rows[j] = (one, other_table, other_cells), (other, table, cells)
-        if batch.digest_after(before, rows) == batch.stored.digest:
-            return one, other
+    cells = [line.partition("\t")[2] for line in batch.lines]
+    for i, j in combinations(range(len(batch.ids)), 2):
+        lines = list(batch.lines)
+        lines[i] = f"{batch.ids[i]}\t{cells[j]}"
+        lines[j] = f"{batch.ids[j]}\t{cells[i]}"
+        if batch.digest_after(before, lines) == batch.link.digest:
+            return batch.ids[i], batch.ids[j]
     return None
 
 
-def _untied(reader: Reader) -> Fault | None:
-    """Return a fault when none of the files beside it is the one that it follows."""
-    past, aside = past_files(reader.path), aside_files(reader.path)
-    if not past:
-        return None
-    ends = {last_readable(path).link for path in (*past, *aside)}
-    if aside:
-        ends.add("")  # nothing could be read of a damaged file
-    for row_id, table, stored in reader.raw():
-        if table.row is RunRow:
-            row = schema.row_of(table, stored)
-            assert isinstance(row, RunRow)
-            if row.prev_link in ends:
-                return None
-            what = "the file that this one follows is not beside it"
-            return Fault(row_id, "missing", what)
-    return None
+# --- a file that SQLite itself finds damaged ------------------------------------------
+
+
+def _damage(connection: sqlite3.Connection) -> str | None:
+    """Return what SQLite finds wrong with the file, apart from what it means."""
+    try:
+        said: str = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
+    except sqlite3.DatabaseError as error:
+        if cause_of(error) != "damaged":
+            raise
+        return str(error)
+    return None if said == "ok" else " ".join(said.replace("*", "").split())
+
+
+def _explained(
+    connection: sqlite3.Connection,
+    version: int,
+    damage: str | None,
+    fault: Fault | None,
+    examined: Examined,
+) -> Fault | None:
+    """Return the fault with the damage that explains it, if there is any."""
+    if damage is None and (fault is None or fault.kind != "damaged"):
+        return fault
+    last_id = examined.last.row if examined.last else 0
+    said = damage or (fault.what if fault else "")
+    if " value in " in said:  # what its STRICT tables do not allow: put in by force
+        return fault or Fault(None, "altered", f"there is a {said}")
+    whole = f"rows up to {last_id} are as written" if last_id else "no row is certain"
+    left = _still_readable(connection, schema.tables(version), last_id)
+    what = f"the file is damaged ({said}); {whole}, {left} behind can still be read"
+    return replace(
+        fault or Fault(None, "damaged", ""),
+        row=None if fault is None else last_id + 1,
+        kind="damaged",
+        what=what,
+    )
+
+
+def _still_readable(
+    connection: sqlite3.Connection, tables: tuple[schema.Table, ...], after: int
+) -> int:
+    """Return how many rows behind this one SQLite still gives, from either end."""
+    count = 0
+    for table in tables:
+        ids: set[int] = set()
+        for order in ("ASC", "DESC"):
+            # Where a table cannot be read any further, its other end may be.
+            with suppress(sqlite3.DatabaseError):
+                for row_id, *_ in connection.execute(
+                    f'{table.select} WHERE "id" > ? ORDER BY "id" {order}', (after,)
+                ):
+                    if row_id in ids:
+                        break
+                    ids.add(row_id)
+        count += len(ids)
+    return count

@@ -27,6 +27,7 @@ from tidegate.cyclelog.disk import (
     past_name,
     plausible_year,
     read_tail,
+    sayable,
     side_files,
 )
 from tidegate.cyclelog.rows import Entry, LinkRow, RunRow
@@ -236,7 +237,8 @@ class LogFile:
     def _fault(self) -> str | None:
         """Connect and read the tail; return why the file cannot be used, if so."""
         try:
-            return self._inspect()
+            with sayable():
+                return self._inspect()
         except sqlite3.DatabaseError as error:
             if cause_of(error) != "damaged":
                 raise
@@ -260,6 +262,8 @@ class LogFile:
         self.tail = read_tail(connection)
         if version < schema.VERSION:
             return "older_schema"
+        if not _is_ours(connection):
+            return "damaged"
         self._set_up(connection)
         if not self.tail.was_closed:
             (verdict,) = connection.execute("PRAGMA quick_check(1)").fetchone()
@@ -329,3 +333,15 @@ class LogFile:
             os.fsync(folder)
         finally:
             os.close(folder)
+
+
+def _is_ours(connection: sqlite3.Connection) -> bool:
+    """Return whether every table of this version is there and takes our rows as given.
+
+    A trigger may drop them unsaid; other things that a tool added are in nobody's way.
+    """
+    found = connection.execute("SELECT type, sql FROM sqlite_schema").fetchall()
+    made = {sql for kind, sql in found if kind == "table"}
+    return all(kind != "trigger" for kind, _ in found) and all(
+        table.create in made for table in schema.TABLES.values()
+    )

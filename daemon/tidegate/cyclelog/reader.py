@@ -44,7 +44,7 @@ from tidegate.cyclelog.rows import (
     StateRow,
     station_of,
 )
-from tidegate.errors import LogEmpty, LogError
+from tidegate.errors import LogEmpty, LogError, LogUnreadable
 
 R = TypeVar("R", bound=Row)
 _UNDER_WAY: Final = 16
@@ -144,12 +144,16 @@ class Reader:
             last = self._last_link_id()
             yield from self._merged(after, last if up_to is None else min(last, up_to))
 
-    def raw_whole(self) -> Iterator[Stored]:
-        """Yield what ``raw`` does, and also what no writer ever leaves: rows that no
-        link covers, and ids below 1.
-        """
+    @contextmanager
+    def at_one_moment(self) -> Iterator[sqlite3.Connection]:
+        """Give the open file as it is now, whatever is written meanwhile."""
         with _translated(self.path):
-            yield from self._merged(schema.SMALLEST, schema.LARGEST)
+            self._connection.execute("BEGIN")
+            try:
+                yield self._connection
+            finally:
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
 
     def _merged(self, after: int, last: int) -> Iterator[Stored]:
         streams = [self._stream(table, after, last) for table in self._tables]
@@ -336,7 +340,7 @@ class Reader:
                 f"{self.path} is empty", remedy="Look again once a daemon has begun it."
             )
         if application != schema.APPLICATION_ID:
-            raise LogError(
+            raise LogUnreadable(
                 f"{self.path} is no cycle log", remedy="Name the file of log.path."
             )
         version: int = self._connection.execute("PRAGMA user_version").fetchone()[0]
@@ -354,4 +358,4 @@ def _translated(path: Path) -> Iterator[None]:
     try:
         yield
     except sqlite3.Error as error:
-        raise explained(error, path) from error
+        raise explained(error, path, to_read=True) from error

@@ -22,7 +22,7 @@ from types import NoneType
 from typing import Any, Final, get_args, get_type_hints
 
 from tidegate.cyclelog.rows import LinkRow, Row
-from tidegate.errors import LogError
+from tidegate.errors import LogUnreadable
 
 APPLICATION_ID: Final = 0x74696465  # "tide"
 VERSION: Final = 1
@@ -105,10 +105,10 @@ LINK: Final = TABLE_OF[LinkRow]
 def tables(version: int) -> tuple[Table, ...]:
     """Return the tables of a schema version, for reading.
 
-    Errors: LogError for a version that this tidegate does not know.
+    Errors: LogUnreadable for a version that this tidegate does not know.
     """
     if version != VERSION:
-        raise LogError(
+        raise LogUnreadable(
             f"the cycle log has schema version {version}, known is {VERSION}",
             remedy="Read it with the tidegate that wrote it, or a newer one.",
         )
@@ -158,15 +158,24 @@ def _value(column: Column, cell: Any) -> Any:
 
 def line(row_id: int, table: Table, stored: Sequence[Cell]) -> str:
     """Return the line of a row for the chain."""
-    shown = [
-        _shown(cell)
-        for column, cell in zip(table.columns, stored, strict=True)
-        if column.kind is not bytes
-    ]
-    return "\t".join([str(row_id), table.name, *shown])
+    # The digest is the last column of its table, and the only one that is no line.
+    shown = stored[:-1] if table is LINK else stored
+    return "\t".join(
+        [
+            str(row_id),
+            table.name,
+            *[
+                "\\N"
+                if cell is None
+                else escaped(cell)
+                if isinstance(cell, str)
+                else str(cell)
+                for cell in shown
+            ],
+        ]
+    )
 
 
-def _shown(cell: Cell) -> str:
-    if cell is None:
-        return "\\N"
-    return cell.translate(_ESCAPES) if isinstance(cell, str) else str(cell)
+def escaped(text: str) -> str:
+    """Return a text as it stands in a line."""
+    return text.translate(_ESCAPES)

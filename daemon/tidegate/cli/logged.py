@@ -1,0 +1,29 @@
+"""The stations of a log, for commands that need no settings."""
+
+from __future__ import annotations
+
+import difflib
+from typing import TYPE_CHECKING
+
+import click
+
+from tidegate.words import visible
+
+if TYPE_CHECKING:
+    from tidegate.cyclelog.whole import WholeLog
+
+
+def stations_named(log: WholeLog, named: str | None) -> list[str]:
+    """Return the station named, or all that have settings in the log.
+
+    Errors: click.UsageError for a name that is not in it, LogError.
+    """
+    known = log.stations
+    if named is None:
+        return list(known)
+    if named in known:
+        return [named]
+    close = difflib.get_close_matches(named, known, n=1, cutoff=0.5)
+    there = f"there are {', '.join(known)}." if known else "there are none."
+    hint = visible(f"did you mean {close[0]}?" if close else there)
+    raise click.UsageError(f"There is no station {named!r} in {log.last.path}; {hint}")
