@@ -19,6 +19,7 @@ from contract import (
     benches_kernel,
     benches_modbus_hid,
     benches_network,
+    benches_replay,
     benches_serial,
 )
 from contract.entry import Entry, Pipe, awaitable, fault
@@ -217,7 +218,7 @@ def _board_bench(
 
 
 # A board that never answers is waited for in vain, so not for long.
-_BOARD_LIMIT = {"acknowledging": "0.5s", "echo": "0.2s", "write-only": "0.05s"}
+_BOARD_LIMIT = {"acknowledging": "0.5s", "echo": "0.5s", "write-only": "0.05s"}
 
 
 def _serial_frame(board: RelayBoard, host: Any) -> RelayBench:
@@ -469,6 +470,7 @@ ENTRIES: Mapping[str, Entry] = {
             "sensed": _twin_relay(3),
         },
     ),
+    **benches_replay.ENTRIES,
     **benches_serial.ENTRIES,
     **benches_ble.ENTRIES,
     **benches_adb.ENTRIES,

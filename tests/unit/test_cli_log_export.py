@@ -29,9 +29,11 @@ from support.cyclelog_faults import filled, read_only, small_disk, tampered
 from support.cyclelog_life import Life
 from support.cyclelog_rows import clock as a_clock
 from support.first_schema import unpack
+from support.host import TestHost
 from tidegate.cli.main import run
 from tidegate.cyclelog.export import lines
 from tidegate.cyclelog.export.target import tempfile as temporary
+from tidegate.cyclelog.gauge import ReplayGauge, ReplaySettings
 from tidegate.cyclelog.verify import verify
 from tidegate.cyclelog.writer import Writer
 
@@ -622,6 +624,52 @@ def test_of_one_station_and_one_day(
     assert said["station"] == "guide"
     assert said["since"] == "2027-01-01T00:00:00.000Z"
     assert said["until"] == "2027-01-02T00:00:00.000Z"
+
+
+@pytest.mark.parametrize("clock_set_by_ms", [0, -7_200_000])
+async def test_the_replay_gauge_plays_the_readings(
+    tmp_path: Path, clock_set_by_ms: int
+) -> None:
+    """At the time of each row, what the log holds of it in whole numbers.
+
+    Also where the wall clock was set back meanwhile: the boot clock goes on.
+    """
+    clock = a_clock()
+    life = Life(tmp_path / "cycles.db", clock)
+    await life.start()
+    await life.live(3 * 60)
+    clock.step_wall(clock_set_by_ms)
+    await life.live(3 * 60)
+    await life.stop()
+    assert export(life.writer.path, "csv", tmp_path / "out") == 0
+    with closing(sqlite3.connect(life.writer.path)) as database:
+        rows = database.execute(
+            "SELECT boot_ms, soc_hundredths_percent, voltage_mv, current_ma, "
+            "temperature_mc, took_ms, external_power_code, battery_status_code "
+            "FROM reading ORDER BY id"
+        ).fetchall()
+    assert len({soc for _, soc, *_ in rows}) > 8
+    host = TestHost(now_ms=5_000)
+    settings = ReplaySettings(path=tmp_path / "out" / "reading.csv")
+    async with ReplayGauge(settings, host) as gauge:
+        for boot_ms, *expected in rows:
+            host.now_ms = 5_000 + boot_ms - rows[0][0]
+            found = await gauge.read()
+            assert found.soc_percent is not None
+            assert [
+                round(found.soc_percent * 100),
+                *(
+                    None if value is None else round(value * 1000)
+                    for value in (
+                        found.voltage_v,
+                        found.current_a,
+                        found.temperature_c,
+                        found.took_s,
+                    )
+                ),
+                ["yes", "no", "unknown"].index(found.external_power),
+                ["charging", "discharging"].index(found.battery_status),
+            ] == expected
 
 
 def test_hostile_text_does_not_reach_the_terminal(
