@@ -182,7 +182,7 @@ def test_kill_before_the_intent_is_durable(tmp_path: Path) -> None:
     battery = Battery("BAT0", soc_percent=45.0)
     with LiveWorld(tmp_path, battery) as world:
         with world.daemon() as daemon:
-            world.stall_at(65.5)
+            world.stall_at(65.0)
             world.wait_until(
                 world.stalled.is_set, 30, f"the stalled read, {daemon.said}"
             )

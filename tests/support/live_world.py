@@ -77,10 +77,13 @@ class _Files:
         self._write(battery.name, "Battery", battery.values(powered=powered))
         self._write("AC", "Mains", {"online": int(powered)})
 
-    def stall(self, battery: Battery, stalled: threading.Event) -> None:
+    def stall(
+        self, battery: Battery, stalled: threading.Event, *, powered: bool
+    ) -> None:
         """Answer one more read of the battery, and let the one after it wait."""
         path = self._root / battery.name / "uevent"
-        text = path.read_bytes()
+        values = battery.values(powered=powered)
+        text = _lines(battery.name, "Battery", values).encode()
         fifo = path.with_name(".fifo")
         os.mkfifo(fifo)
         self.held = True
@@ -104,12 +107,16 @@ class _Files:
     def _write(self, name: str, kind: str, values: dict[str, str | int]) -> None:
         folder = self._root / name
         folder.mkdir(parents=True, exist_ok=True)
-        lines = {"name": name, "type": kind, **values}
-        text = "".join(f"POWER_SUPPLY_{key.upper()}={lines[key]}\n" for key in lines)
+        text = _lines(name, kind, values)
         for file, content in (("uevent", text), ("type", kind + "\n")):
             new = folder / f".{file}"
             new.write_text(content, encoding="utf-8")
             new.rename(folder / file)
+
+
+def _lines(name: str, kind: str, values: dict[str, str | int]) -> str:
+    lines = {"name": name, "type": kind, **values}
+    return "".join(f"POWER_SUPPLY_{key.upper()}={lines[key]}\n" for key in lines)
 
 
 class LiveWorld:
@@ -137,7 +144,7 @@ class LiveWorld:
         self._stall_at_percent: float | None = None
 
     def stall_at(self, soc_percent: float) -> None:
-        """At this charge: let the gauge answer once more, and then no more."""
+        """From this charge on: let the gauge answer once, and then no more."""
         self._stall_at_percent = soc_percent
 
     def flow(self) -> None:
@@ -188,12 +195,14 @@ class LiveWorld:
                 each.soc_percent += step if powered else -step
                 each.soc_percent = min(100.0, max(0.0, each.soc_percent))
                 each.trace.append(each.soc_percent)
-                shown.show(each, powered=powered)
                 at_percent = self._stall_at_percent
                 if at_percent is not None and each.soc_percent >= at_percent:
+                    # Before it is shown: a read between would be one too many.
                     assert isinstance(shown, _Files)
                     self._stall_at_percent = None
-                    shown.stall(each, self.stalled)
+                    shown.stall(each, self.stalled, powered=powered)
+                else:
+                    shown.show(each, powered=powered)
 
     # --- the program under test -------------------------------------------------------
 
