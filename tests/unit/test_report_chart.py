@@ -10,10 +10,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from support.pictures import all_along, assert_apart, assert_inside, of_class, texts
 from tidegate.core.policy import Marks, Policy
-from tidegate.report.chart import LANES_MOST, OTHERS, lanes_of, picture
-from tidegate.report.plot import CHARACTER, MEDIUM, NARROW, WIDE, spread, thinned
+from tidegate.report.chart import (
+    DENSE_APART,
+    LANES_MOST,
+    OTHERS,
+    STRIP,
+    lanes_of,
+    picture,
+)
+from tidegate.report.plot import MEDIUM, NARROW, WIDE, spread, thinned
 from tidegate.report.story import Span, Story
+from tidegate.report.track import COLUMNS, Track
 
 ZONE = timezone(timedelta(hours=2))
 T0 = round(datetime(2025, 6, 3, 4, tzinfo=UTC).timestamp() * 1000)
@@ -32,6 +41,7 @@ def told(hours=168, *, marks=MARKS, floor=25.0, alarms=(), soc=None, heat=()):
         policy=Policy(marks=marks, floor_percent=floor),
         from_ms=T0,
         until_ms=end,
+        in_force=all_along(marks, floor, T0, end),
         soc=[line] if soc is None else soc,
         heat=list(heat),
         supply=[Span(T0, T0 + HOUR, "on"), Span(T0 + HOUR, end, "off")],
@@ -41,26 +51,6 @@ def told(hours=168, *, marks=MARKS, floor=25.0, alarms=(), soc=None, heat=()):
 
 def drawn(story, layout=WIDE, finding="a finding"):
     return ElementTree.fromstring(picture(story, ZONE, finding=finding, layout=layout))
-
-
-def of_class(svg, name):
-    return [each for each in svg.iter() if each.get("class") == name]
-
-
-def texts(svg):
-    return ["".join(each.itertext()) for each in svg.iter("text")]
-
-
-def box_of(svg):
-    return tuple(float(part) for part in svg.get("viewBox").split()[2:])
-
-
-def extent(text):
-    """The place that a text takes: left, right, top, bottom."""
-    x, y = float(text.get("x")), float(text.get("y"))
-    wide = CHARACTER * len("".join(text.itertext()))
-    shift = {"start": 0, "middle": wide / 2, "end": wide}[text.get("text-anchor")]
-    return x - shift, x - shift + wide, y - 10, y + 3
 
 
 ALARMS = [
@@ -94,34 +84,13 @@ STORIES = {
 @pytest.mark.parametrize("layout", LAYOUTS, ids=lambda layout: layout.name)
 @pytest.mark.parametrize("name", STORIES)
 def test_everything_lies_inside_the_picture(name, layout):
-    svg = drawn(STORIES[name], layout)
-    width, height = box_of(svg)
-    for text in svg.iter("text"):
-        left, right, top, bottom = extent(text)
-        said = "".join(text.itertext())
-        assert left >= -1, said
-        assert right <= width + 1, said
-        assert top >= 0, said
-        assert bottom <= height, said
-    for path in svg.iter("path"):
-        for x, y in re.findall(r"[ML ](-?[\d.]+),(-?[\d.]+)", path.get("d")):
-            assert 0 <= float(x) <= width
-            assert 0 <= float(y) <= height
-        assert "nan" not in path.get("d")
-        assert "e" not in path.get("d")
+    assert_inside(drawn(STORIES[name], layout))
 
 
 @pytest.mark.parametrize("layout", LAYOUTS, ids=lambda layout: layout.name)
 @pytest.mark.parametrize("name", STORIES)
 def test_no_text_lies_on_another(name, layout):
-    found = [
-        (extent(text), "".join(text.itertext()))
-        for text in drawn(STORIES[name], layout).iter("text")
-    ]
-    for index, ((left, right, top, bottom), said) in enumerate(found):
-        for (left2, right2, top2, bottom2), other in found[:index]:
-            apart = right <= left2 or right2 <= left or bottom <= top2 or bottom2 <= top
-            assert apart, (said, other)
+    assert_apart(drawn(STORIES[name], layout))
 
 
 def test_the_strips_share_one_time_axis():
@@ -142,14 +111,33 @@ def test_the_strips_share_one_time_axis():
 def test_charge_is_drawn_to_scale_over_its_window():
     svg = drawn(told(2, soc=[[(T0, 65.0), (T0 + HOUR, 55.0), (T0 + 2 * HOUR, 25.0)]]))
     places = re.findall(r",([\d.]+)", of_class(svg, "soc")[0].get("d"))
-    edges = [
-        each.get("d").split(",")[1].split("H")[0] for each in of_class(svg, "edge")
-    ]
+    edges = re.findall(r",([\d.]+)H", of_class(svg, "edge")[0].get("d"))
     floor = of_class(svg, "floor")[0].get("d").split(",")[1].split("H")[0]
     assert places == [*edges, floor]
     top, bottom = (float(edge) for edge in edges)
     assert bottom - top == pytest.approx(WIDE.soc_height / 10, abs=0.02)
     assert {"high 65 %", "low 55 %", "floor 25 %"} <= set(texts(svg))
+
+
+def test_the_band_follows_the_window_over_time():
+    story = told(10)
+    wider = Marks(low_percent=40, high_percent=70)
+    story.in_force = [
+        *all_along(MARKS, 25, T0, T0 + 5 * HOUR),
+        *all_along(wider, 20, T0 + 5 * HOUR, T0 + 8 * HOUR),
+        *all_along(None, 20, T0 + 8 * HOUR, T0 + 10 * HOUR),
+    ]
+    svg = drawn(story)
+    first, second = [
+        [float(part) for part in re.findall(r"-?[\d.]+", each.get("d"))]
+        for each in of_class(svg, "window")
+    ]
+    # Left, top, width, height; 30 points are three times 10, 5 hours 5/3 of 3.
+    assert second[3] == pytest.approx(3 * first[3], abs=0.1)
+    assert first[2] == pytest.approx(second[2] * 5 / 3, rel=0.01)
+    assert first[0] + first[2] == pytest.approx(second[0], abs=0.1)
+    (floor, *_) = of_class(svg, "floor")
+    assert floor.get("d").count("M") == 3
 
 
 def test_a_gap_is_not_bridged_and_a_lone_reading_is_a_dot():
@@ -171,6 +159,19 @@ def test_the_supply_shows_on_off_and_unknown():
         1,
     ]
     assert "supply: filled = on, open = off" in texts(svg)
+
+
+def test_a_supply_that_nobody_knows_is_said_to_be_unknown():
+    story = told(10)
+    story.supply = []
+    assert "supply: unknown" in texts(drawn(story))
+
+
+def test_a_temperature_that_hardly_moves_has_one_label():
+    said = texts(drawn(told(heat=[[(T0, 21.9), (T0 + HOUR, 22.3)]])))
+    assert said.count("22 °C") == 1
+    said = texts(drawn(told(heat=[[(T0, 21.0), (T0 + HOUR, 22.3)]])))
+    assert {"21 °C", "22 °C"} <= set(said)
 
 
 def test_each_code_has_a_lane_a_mark_and_its_name():
@@ -226,6 +227,86 @@ def test_a_year_of_switchings_stays_small():
     line = [(T0 + i * 60_000, 55.0 + i % 11) for i in range(365 * 24 * 60)]
     story.soc = [line]
     assert len(picture(story, ZONE, finding="", layout=WIDE)) < 120_000
+
+
+# --- much in little room --------------------------------------------------------------
+
+
+def a_year(minutes=15):
+    """Charge between the marks, four hours a cycle, and supply on for a quarter."""
+    story = told(365 * 24)
+    steps = range(365 * 24 * 60 // minutes)
+    story.soc = [
+        [(T0 + i * minutes * 60_000, 55.0 + 10 * (i % 16 == 4)) for i in steps]
+    ]
+    story.supply = [
+        Span(T0 + i * HOUR, T0 + (i + 1) * HOUR, "off" if i % 4 else "on")
+        for i in range(365 * 24)
+    ]
+    return story
+
+
+@pytest.mark.parametrize("layout", LAYOUTS, ids=lambda layout: layout.name)
+def test_lines_that_would_blot_become_mean_and_extremes(layout):
+    svg = drawn(a_year(), layout)
+    assert "charge (SoC): mean and extremes" in texts(svg)
+    assert_inside(svg)
+    assert_apart(svg)
+    (shade,) = of_class(svg, "soc shade")
+    heights = {float(y) for y in re.findall(r",([\d.]+)", shade.get("d"))}
+    (edge,) = of_class(svg, "edge")
+    edges = {float(y) for y in re.findall(r",([\d.]+)H", edge.get("d"))}
+    assert {min(heights), max(heights)} == edges
+
+
+def test_a_week_keeps_its_lines():
+    svg = drawn(told(168))
+    assert "state of charge (SoC)" in texts(svg)
+    assert not of_class(svg, "soc shade")
+
+
+def test_a_gap_of_a_year_stays_a_gap_in_the_shade():
+    story = a_year()
+    (line,) = story.soc
+    third = len(line) // 3
+    story.soc = [line[:third], line[2 * third :]]
+    svg = drawn(story)
+    assert of_class(svg, "soc shade")[0].get("d").count("M") == 2
+    assert of_class(svg, "soc")[0].get("d").count("M") == 2
+
+
+def test_a_supply_that_switches_too_often_to_be_seen_is_drawn_as_its_share():
+    svg = drawn(a_year())
+    assert "supply: filled height = share of time on" in texts(svg)
+    (shares,) = of_class(svg, "share")
+    heights = [float(each) for each in re.findall(r"v-([\d.]+)h", shares.get("d"))]
+    assert len(heights) == (WIDE.width - WIDE.left - WIDE.right) // DENSE_APART
+    assert sum(heights) / len(heights) == pytest.approx(STRIP / 4, rel=0.02)
+    # One open strip for all the time in which the supply is known.
+    assert of_class(svg, "off")[0].get("d").count("M") == 1
+
+
+@given(
+    st.lists(st.integers(0, 100), min_size=1, max_size=60),
+    st.integers(1, 5_000),
+    st.integers(0, 50_000),
+)
+def test_an_envelope_keeps_extremes_time_and_mean(values, apart, late):
+    line = [(late + i * apart, float(value)) for i, value in enumerate(values)]
+    track = Track([line], 0, late + apart * len(values))
+    ((first, *rest),) = track.envelope
+    columns = [first, *rest]
+    assert min(each.low for each in columns) == pytest.approx(min(values))
+    assert max(each.high for each in columns) == pytest.approx(max(values))
+    assert columns[0].from_ms == line[0][0]
+    assert columns[-1].until_ms == pytest.approx(line[-1][0])
+    assert all(a.until_ms == b.from_ms for a, b in pairwise(columns))
+    assert len(columns) <= COLUMNS + 1
+    area = sum(
+        (before + after) / 2 * apart for before, after in pairwise(values)
+    )  # the trapezoids under the line
+    assert sum(each.weighted for each in columns) == pytest.approx(area, abs=1)
+    assert all(each.low - 1e-6 <= each.mean <= each.high + 1e-6 for each in columns)
 
 
 # --- laws -----------------------------------------------------------------------------

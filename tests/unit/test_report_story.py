@@ -3,12 +3,15 @@
 The logs are written by hand, row by row; their data are synthetic.
 """
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
 
 from tidegate.core.policy import Marks, Policy
+from tidegate.cyclelog.placing import place
 from tidegate.cyclelog.plain import canonical, to_plain
+from tidegate.cyclelog.reader import Reader
 from tidegate.cyclelog.rows import (
     AlarmRow,
     EffectRow,
@@ -28,6 +31,7 @@ from tidegate.virtual import VirtualClock, run
 
 STATION = "wall-guide"
 POLICY = Policy(marks=Marks(low_percent=55, high_percent=65))
+WIDER = Policy(marks=Marks(low_percent=40, high_percent=70), floor_percent=20)
 T0 = round(datetime(2025, 6, 3, tzinfo=UTC).timestamp() * 1000)
 MINUTE = 60_000
 HOUR = 60 * MINUTE
@@ -108,13 +112,13 @@ class Log:
     def alarm(self, minute, code, *, raised=True):
         self.row(AlarmRow, minute, code=code, raised=raised)
 
-    def told(self, station=STATION):
+    def told(self, station=STATION, **span):
         async def close():
             await self._writer.commit()
             await self._writer.close()
 
         run(close(), clock=VirtualClock())
-        return story(self.path, station)
+        return story(self.path, station, **span)
 
 
 @pytest.fixture
@@ -327,3 +331,91 @@ def test_a_boot_dated_before_the_last_one_is_drawn_after_it(log):
     assert told.supply[-1] == Span(at(21), at(31), "on")
     assert told.delayed == 1
     assert (told.from_ms, told.until_ms) == (at(0), at(31))
+
+
+# --- a part of the time ---------------------------------------------------------------
+
+
+def test_a_part_is_told_up_to_its_edges(log):
+    log.begin()
+    log.read(0, 60, minutes=10, celsius=20)
+    log.switch(10, "off")
+    log.alarm(10, "battery_hot")
+    log.read(10.5, 60, minutes=19, celsius=22)
+    log.read(30, 59, celsius=24)
+    log.alarm(30, "battery_hot", raised=False)
+    log.switch(31, "on")
+    log.read(31, 61, minutes=10)
+    told = log.told(since_ms=at(5), until_ms=at(20))
+    assert (told.from_ms, told.until_ms) == (at(5), at(20))
+    assert told.soc == [[(at(5), 60.0), (at(20), 60.0)]]
+    assert told.heat[0][0] == (at(5), 20.0)
+    assert told.heat[-1][-1] == (at(20), 22.0)
+    assert told.supply == [Span(at(10), at(20), "off", stands=True)]
+    assert told.alarms == [Span(at(10), at(20), "battery_hot", stands=True)]
+    assert told.switchings == 1
+
+
+def test_what_began_before_stands_at_the_beginning_and_is_not_counted(log):
+    log.begin()
+    log.switch(1, "off")
+    log.alarm(2, "gauge_lost")
+    log.read(3, 70, why_not="jump")
+    log.read(20, 60)
+    log.alarm(25, "gauge_lost", raised=False)
+    log.read(40, 58)
+    told = log.told(since_ms=at(10), until_ms=at(30))
+    assert told.supply == [Span(at(10), at(30), "off", stands=True)]
+    assert told.alarms == [Span(at(10), at(25), "gauge_lost")]
+    assert told.soc == [[(at(20), 60.0)]]
+    assert (told.switchings, told.readings, told.rejected) == (0, 1, 0)
+
+
+def test_settings_after_the_end_do_not_count(log):
+    log.begin()
+    log.read(0, 60)
+    later = Policy(marks=Marks(low_percent=40, high_percent=50))
+    log.row(SettingsRow, 30, policy=canonical(to_plain(later)))
+    log.read(31, 45)
+    assert log.told(until_ms=at(20)).policy == POLICY
+
+
+def test_a_part_without_anything_is_empty(log):
+    log.begin()
+    log.read(0, 60)
+    told = log.told(since_ms=at(100), until_ms=at(200))
+    assert (told.soc, told.supply, told.alarms) == ([], [], [])
+    assert (told.from_ms, told.until_ms) == (at(100), at(200))
+
+
+def test_a_part_is_placed_as_the_whole_is(log):
+    log.begin()
+    log.read(0, 60)
+    log.read(1, 61)
+    whole = log.told()
+    with Reader(log.path) as reader:
+        placing = place(reader.history(STATION))
+    assert story(log.path, STATION, placing=placing) == whole
+
+
+def test_windows_and_floors_follow_the_settings_over_time(log):
+    log.begin()
+    log.read(0, 60)
+    log.row(SettingsRow, 60, policy=canonical(to_plain(WIDER)))
+    # Something else changed: what is drawn stays one piece.
+    log.row(SettingsRow, 90, policy=canonical(to_plain(replace(WIDER, poll_ms=5_000))))
+    log.row(SettingsRow, 120, policy=canonical(to_plain(replace(WIDER, marks=None))))
+    log.read(180, 60)
+    told = log.told()
+    assert [
+        (each.from_ms - T0, each.until_ms - T0, each.marks, each.floor_percent)
+        for each in told.in_force
+    ] == [
+        (0, HOUR, POLICY.marks, POLICY.floor_percent),
+        (HOUR, 2 * HOUR, WIDER.marks, 20),
+        (2 * HOUR, 3 * HOUR, None, 20),
+    ]
+    part = log.told(since_ms=T0 + 90 * MINUTE, until_ms=T0 + 100 * MINUTE)
+    assert [each.marks for each in part.in_force] == [WIDER.marks]
+    assert part.in_force[0].from_ms == T0 + 90 * MINUTE
+    assert part.in_force[0].until_ms == T0 + 100 * MINUTE

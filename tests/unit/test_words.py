@@ -1,9 +1,20 @@
 """Every code has its sentence, and a code nobody knows has one too."""
 
+import re
+
 import pytest
 
+from tidegate.audit.result import Gap
 from tidegate.core.effects import Alarm, Reason
-from tidegate.words import ALARMS, REASONS, alarm_text
+from tidegate.words import (
+    ALARMS,
+    GAPS,
+    REASONS,
+    alarm_text,
+    gap_text,
+    reason_text,
+    visible,
+)
 
 
 def test_every_code_has_words():
@@ -34,3 +45,30 @@ def test_no_two_codes_say_the_same():
 def test_the_words_of_a_code():
     assert alarm_text("battery_hot") == ALARMS[Alarm.BATTERY_HOT]
     assert "another version" in alarm_text("flux_inverted")
+    assert reason_text("battery_hot") == REASONS[Reason.BATTERY_HOT]
+    assert "another version" in reason_text("flux_inverted")
+
+
+def test_every_gap_of_an_audit_has_words():
+    # The causes that the docstring of a gap names.
+    named = set(re.findall(r"``([a-z_]+)``", Gap.__doc__)) - {"why"}
+    assert named == set(GAPS)
+    assert gap_text("no_daemon") == "no daemon ran"
+    assert gap_text("moonrise") == "moonrise"
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("Völkerkunde 中 °C", "Völkerkunde 中 °C"),
+        # Unicode 15, category Zs: a space of its own kind, but no command.
+        ("5\xa0%", "5\xa0%"),
+        ("a\x1b[2J", "a\\x1b[2J"),
+        ("a\nb", "a\\nb"),
+        # Unicode Standard Annex 9: turns the writing round.
+        ("\u202eevil", "\\u202eevil"),
+        ("\ud800", "\\ud800"),
+    ],
+)
+def test_what_commands_or_turns_is_spelled_out(text, shown):
+    assert visible(text) == shown

@@ -23,6 +23,7 @@ COMMANDS: Final = {
     "prove": "The commissioning run: off, effect, on, effect, latencies, signed off.",
     "settings": "Check the settings, show where each value is from, print the schema.",
     "log": "Verify, replay, export and sign the cycle log.",
+    "audit": "What happened to the battery, and what models say that it cost.",
     "wear": "What each published model says of a hold or of cycling.",
 }
 

@@ -6,88 +6,141 @@ words carry what colour does, so the picture says the same in black and white.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from datetime import tzinfo
-from html import escape
-from typing import Final
+from typing import Final, Self
 
 from tidegate.report.axis import ticks, zone_name
-from tidegate.report.plot import CHARACTER, Layout, Paper, spread
+from tidegate.report.ink import CHARACTER, picture_of
+from tidegate.report.plot import (
+    MEDIUM,
+    NARROW,
+    WIDE,
+    Layout,
+    Paper,
+    joined,
+    spread,
+)
 from tidegate.report.story import Span, Story
+from tidegate.report.track import Track
+from tidegate.report.window import behind
 
 LABEL: Final = 18
 STRIP: Final = 16
 LANE: Final = 22
 HEAT_HEIGHT: Final = 70
 GAP: Final = 10
+# Supply spans shorter than this on the paper, on average, cannot be told apart.
+DENSE_APART: Final = 3
 # Many different codes in one log would make a picture of alarms only.
 LANES_MOST: Final = 12
+SHADED: Final = ": mean and extremes"
 OTHERS: Final = "other codes"
 # The limit of heat is drawn where the battery came this near to it.
 NEAR_HOT_C: Final = 3.0
 
 
-def picture(told: Story, zone: tzinfo, *, finding: str, layout: Layout) -> str:
+def pictures(told: Story, zone: tzinfo, *, finding: str) -> str:
+    """Return the picture in each layout; the page shows the one that fits."""
+    tracks = Tracks.of(told)
+    return "".join(
+        picture(told, zone, finding=finding, layout=layout, tracks=tracks)
+        for layout in (WIDE, MEDIUM, NARROW)
+    )
+
+
+def picture(
+    told: Story,
+    zone: tzinfo,
+    *,
+    finding: str,
+    layout: Layout,
+    tracks: Tracks | None = None,
+) -> str:
     """Return the picture as one SVG element. ``finding`` is its text alternative."""
-    chart = _Chart(told, zone, layout)
+    chart = _Chart(told, zone, layout, tracks or Tracks.of(told))
     strips = [chart.soc(), chart.supply(), chart.alarms(), chart.heat()]
     axis = chart.time_axis()
-    return "\n".join(
-        [
-            f'<svg class="station {layout.name}" viewBox="0 0 {layout.width} '
-            f'{chart.top:g}" role="img" aria-label="{escape(finding)}">',
-            axis,
-            *(strip for strip in strips if strip),
-            "</svg>",
-        ]
+    return picture_of(
+        f"station {layout.name}",
+        [axis, *strips],
+        width=layout.width,
+        height=chart.top,
+        finding=finding,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Tracks:
+    """The curves of a story, looked through once for all layouts."""
+
+    soc: Track
+    heat: Track
+
+    @classmethod
+    def of(cls, told: Story) -> Self:
+        """Return those of a story."""
+        return cls(
+            Track(told.soc, told.from_ms, told.until_ms),
+            Track(told.heat, told.from_ms, told.until_ms),
+        )
 
 
 class _Chart:
     """Draws strip under strip; ``top`` is where the next one begins."""
 
-    def __init__(self, told: Story, zone: tzinfo, layout: Layout) -> None:
+    def __init__(
+        self, told: Story, zone: tzinfo, layout: Layout, tracks: Tracks
+    ) -> None:
         self.top = 0.0
         self._told = told
         self._zone = zone
         self._layout = layout
+        self._tracks = tracks
         self._paper = Paper(layout, told.from_ms, told.until_ms)
+
+    def _curve(
+        self,
+        kind: str,
+        track: Track,
+        y: Callable[[float], float],
+        *,
+        per_unit: float,
+    ) -> tuple[str, bool]:
+        """Return the curve, and whether it is the shaded one."""
+        paper = self._paper
+        if track.is_blot(width=paper.right - paper.left, per_unit=per_unit):
+            return paper.envelope(kind, track, y), True
+        return paper.curves(kind, track.lines, y), False
 
     # --- charge -----------------------------------------------------------------------
 
     def soc(self) -> str:
         """Return the charge over the window, marks and floor labelled at the right."""
         told, paper, height = self._told, self._paper, self._layout.soc_height
-        title = self._title("state of charge (SoC)")
-        top = self.top
-        self.top += height + GAP
+        top = self.top + LABEL
+        self.top = top + height + GAP
 
         def y(soc_percent: float) -> float:
             return round(top + (1 - soc_percent / 100) * height, 2)
 
+        curve, is_shaded = self._curve(
+            "soc", self._tracks.soc, y, per_unit=height / 100
+        )
+        said = f"charge (SoC){SHADED}" if is_shaded else "state of charge (SoC)"
+        title = paper.text(paper.left, top - 5, said)
+
         levels = [("floor", told.policy.floor_percent)]
-        parts = []
         if told.policy.marks is not None:
             low, high = told.policy.marks.low_percent, told.policy.marks.high_percent
             levels = [("high", high), ("low", low), *levels]
-            everything = Span(told.from_ms, told.until_ms)
-            parts += [
-                paper.bars(
-                    "window",
-                    [everything],
-                    top=y(high),
-                    height=y(low) - y(high),
-                    least=0,
-                ),
-                paper.across("edge", y(high)),
-                paper.across("edge", y(low)),
-            ]
-        parts += [
+        grid = "".join(
             paper.across("grid", y(soc))
             + paper.text(paper.left - 6, y(soc) + 4, f"{soc} %", anchor="end")
             for soc in (0, 50, 100)
-        ]
-        parts.append(paper.across("floor", y(told.policy.floor_percent)))
+        )
+        parts = [behind(paper, told.in_force, y, under=grid)]
         places = spread(
             [y(soc) + 4 for _, soc in levels], apart=14, top=top + 4, bottom=y(0) + 4
         )
@@ -95,22 +148,35 @@ class _Chart:
             paper.text(paper.right + 6, place, f"{name} {soc:g} %")
             for place, (name, soc) in zip(places, levels, strict=True)
         ]
-        return title + "".join(parts) + paper.curves("soc", told.soc, y)
+        return title + "".join(parts) + curve
 
     # --- supply -----------------------------------------------------------------------
 
     def supply(self) -> str:
         """Return the strip of the supply: filled, open, or nothing where unknown."""
-        title = self._title("supply: filled = on, open = off")
+        paper, spans = self._paper, self._told.supply
+        if not spans:
+            return self._title("supply: unknown")
+        on = [span for span in spans if span.label == "on"]
+        is_dense = len(spans) * DENSE_APART > paper.right - paper.left
+        title = self._title(
+            "supply: filled height = share of time on"
+            if is_dense
+            else "supply: filled = on, open = off"
+        )
         top = self.top
         self.top += STRIP + GAP
-        known = {
-            kind: [span for span in self._told.supply if span.label == kind]
-            for kind in ("off", "on")
-        }
+        if is_dense:
+            known = paper.bars("off", joined(spans), top=top, height=STRIP, least=0)
+            return (
+                title
+                + known
+                + paper.shares("share", on, top=top, height=STRIP, column=DENSE_APART)
+            )
+        off = [span for span in spans if span.label == "off"]
         return title + "".join(
-            self._paper.bars(kind, spans, top=top, height=STRIP, least=0)
-            for kind, spans in known.items()
+            paper.bars(kind, those, top=top, height=STRIP, least=0)
+            for kind, those in (("off", off), ("on", on))
         )
 
     # --- alarms -----------------------------------------------------------------------
@@ -154,9 +220,8 @@ class _Chart:
         if not values:
             return ""
         paper, hot = self._paper, self._told.policy.hot_c
-        title = self._title("battery temperature")
-        top = self.top
-        self.top += HEAT_HEIGHT + GAP
+        top = self.top + LABEL
+        self.top = top + HEAT_HEIGHT + GAP
         is_near = max(values) >= hot - NEAR_HOT_C
         low, high = min(values), max(*values, hot) if is_near else max(values)
         spread_c = max(high - low, 1.0)
@@ -164,7 +229,14 @@ class _Chart:
         def y(celsius: float) -> float:
             return round(top + (1 - (celsius - low) / spread_c) * HEAT_HEIGHT, 2)
 
-        levels = [(max(values), f"{max(values):.0f} °C"), (low, f"{low:.0f} °C")]
+        curve, is_shaded = self._curve(
+            "heat", self._tracks.heat, y, per_unit=HEAT_HEIGHT / spread_c
+        )
+        said = f"temperature{SHADED}" if is_shaded else "battery temperature"
+        title = paper.text(paper.left, top - 5, said)
+        levels = [(max(values), f"{max(values):.0f} °C")]
+        if f"{low:.0f}" != f"{max(values):.0f}":
+            levels.append((low, f"{low:.0f} °C"))
         limit = ""
         if is_near:
             levels.append((hot, f"hot {hot:g} °C"))
@@ -177,10 +249,10 @@ class _Chart:
             bottom=top + HEAT_HEIGHT + 4,
         )
         labels = "".join(
-            paper.text(paper.right + 6, place, said)
-            for place, (_, said) in zip(places, levels, strict=True)
+            paper.text(paper.right + 6, place, label)
+            for place, (_, label) in zip(places, levels, strict=True)
         )
-        return title + limit + paper.curves("heat", self._told.heat, y) + labels
+        return title + limit + curve + labels
 
     # --- time -------------------------------------------------------------------------
 

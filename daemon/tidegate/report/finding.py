@@ -7,8 +7,8 @@ from datetime import tzinfo
 from typing import Final
 
 from tidegate.core.policy import DAY_MS, HOUR_MS, MINUTE_MS
+from tidegate.cyclelog.placing import STEP_MS
 from tidegate.report.axis import local, minute, zone_name
-from tidegate.report.placing import STEP_MS
 from tidegate.report.story import Line, Span, Story
 
 # An integer gauge steps by one, so a point beside each mark still counts as inside.
@@ -52,7 +52,7 @@ def _alarms(told: Story) -> str:
 
 def counted(count: int, what: str) -> str:
     """Return such as ``1 alarm`` or ``2 alarms``."""
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+    return f"{count} {what}" if count == 1 else f"{count:,} {what}s"
 
 
 def measured_in_window_percent(told: Story) -> float | None:

@@ -2,25 +2,17 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Sequence
 from datetime import tzinfo
-from html import escape as escaped
 from pathlib import Path
-from typing import Final
 
 from tidegate import __version__
 from tidegate.report.axis import local, minute
 from tidegate.report.cautions import CAUTIONS
-from tidegate.report.chart import picture
+from tidegate.report.chart import pictures
 from tidegate.report.finding import alternative, evidence, lasted, numbers, verdict
-from tidegate.report.plot import MEDIUM, NARROW, WIDE
+from tidegate.report.parts import document, escape, paragraphs, table
 from tidegate.report.story import Story, story
-from tidegate.report.style import STYLE
 from tidegate.words import alarm_text
-
-# A number is never parted from its unit by the end of a line.
-_UNIT: Final = re.compile(r"(?<=\d) (?=(?:%|°C|h|min|s|days)(?![a-z]))")
 
 
 def write_report(
@@ -42,37 +34,19 @@ def page(told: Story, zone: tzinfo, *, remark: str = "") -> str:
     body = [
         f"<h1>{escape(verdict(told))}</h1>",
         f'<p class="remark">{escape(remark)}</p>' if remark else "",
-        f"<figure>{_pictures(told, zone)}</figure>",
+        f"<figure>{pictures(told, zone, finding=alternative(told, zone))}</figure>",
         "<h2>Numbers</h2>",
-        _table("numbers", ("what", "value"), numbers(told, zone)),
+        table("numbers", ("what", "value"), numbers(told, zone)),
         "<h2>Alarms</h2>",
         _alarms(told, zone),
         "<h2>Evidence and limits</h2>",
-        *(f"<p>{escape(text)}</p>" for text in evidence(told, zone)),
+        paragraphs(evidence(told, zone)),
         "<h2>Cautions</h2>",
-        *(f"<p>{escape(text)}</p>" for text in CAUTIONS),
+        paragraphs(CAUTIONS),
         f"<footer>tidegate {escape(__version__)}. Last link of the cycle log: "
         f"{escape(told.head) or 'none'}</footer>",
     ]
-    return (
-        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width,initial-scale=1">\n'
-        f"<title>{escape(told.station)}: charge and supply</title>\n"
-        # Else a browser asks the server of the page for an icon.
-        '<link rel="icon" href="data:,">\n'
-        f"<style>{STYLE}</style>\n</head>\n<body>\n<main>\n"
-        + "\n".join(part for part in body if part)
-        + "\n</main>\n</body>\n</html>\n"
-    )
-
-
-def _pictures(told: Story, zone: tzinfo) -> str:
-    """Return the picture in each layout; the page shows the one that fits."""
-    finding = alternative(told, zone)
-    return "".join(
-        picture(told, zone, finding=finding, layout=layout)
-        for layout in (WIDE, MEDIUM, NARROW)
-    )
+    return document(f"{told.station}: charge and supply", body)
 
 
 def _alarms(told: Story, zone: tzinfo) -> str:
@@ -86,35 +60,4 @@ def _alarms(told: Story, zone: tzinfo) -> str:
         year = f" {local(span.from_ms, zone).year}" if len(years) > 1 else ""
         words = f"{alarm_text(span.label)} ({span.label})"
         rows.append((f"{since}{year}", lasted(span), words))
-    return _table("alarms", ("since", "for", "what it says"), rows)
-
-
-def _table(kind: str, head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
-    """Return a table. The roles keep it one where the style stacks its cells, which
-    then carry the head of their column unless there is only one of them.
-    """
-    labels = [f' data-label="{escape(name)}"' for name in head[1:]]
-    if len(labels) == 1:
-        labels = [""]
-    cells = "".join(
-        f'<th scope="col" role="columnheader">{escape(name)}</th>' for name in head
-    )
-    lines = []
-    for row in rows:
-        tail = "".join(
-            f'<td role="cell"{label}>{escape(value)}</td>'
-            for label, value in zip(labels, row[1:], strict=True)
-        )
-        lines.append(
-            f'<tr role="row"><th scope="row" role="rowheader">{escape(row[0])}</th>'
-            f"{tail}</tr>"
-        )
-    return (
-        f'<table role="table" class="{kind}"><thead role="rowgroup"><tr role="row">{cells}</tr></thead>'
-        f'<tbody role="rowgroup">{"".join(lines)}</tbody></table>'
-    )
-
-
-def escape(text: str) -> str:
-    """Return text for a page, with its numbers tied to their units."""
-    return _UNIT.sub("\N{NO-BREAK SPACE}", escaped(text))
+    return table("alarms", ("since", "for", "what it says"), rows)

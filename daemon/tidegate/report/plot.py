@@ -1,19 +1,14 @@
-"""The paper that pictures are drawn on: one time axis, and the shapes as SVG.
-
-Every shape gets a class and no colour; the page's style says what a class looks like.
-"""
+"""The paper that pictures over time are drawn on: one time axis, lines and bars."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from html import escape
 from typing import Final
 
+from tidegate.report.ink import path, text
 from tidegate.report.story import Line, Span
-
-# The advance of a character of the picture's text, on the generous side.
-CHARACTER: Final = 7.2
+from tidegate.report.track import Track
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,15 +56,12 @@ class Paper:
 
     def x(self, at_ms: float) -> float:
         """Return where a time is."""
-        share = (at_ms - self.from_ms) / (self.until_ms - self.from_ms)
+        share = (at_ms - self.from_ms) / max(self.until_ms - self.from_ms, 1)
         return round(self.left + share * (self.right - self.left), 2)
 
     def text(self, x: float, y: float, said: str, *, anchor: str = "start") -> str:
         """Return a line of text; ``y`` is its base line."""
-        return (
-            f'<text class="tick" x="{x:g}" y="{y:g}" text-anchor="{anchor}">'
-            f"{escape(said)}</text>"
-        )
+        return text(x, y, said, anchor=anchor)
 
     def across(self, kind: str, y: float) -> str:
         """Return a line from the beginning of time to its end."""
@@ -94,6 +86,31 @@ class Paper:
             pieces.append("M" + " ".join(steps) + ("h0" if len(steps) == 1 else ""))
         return f'<path class="{kind}" d="{"".join(pieces)}"/>' if pieces else ""
 
+    def envelope(self, kind: str, track: Track, y: Callable[[float], float]) -> str:
+        """Return the mean as a line over a shade from lowest to highest."""
+        shades, means = [], []
+        for columns in track.envelope:
+            tops = [
+                f"{self.x(at_ms):g},{y(each.high):g}"
+                for each in columns
+                for at_ms in (each.from_ms, each.until_ms)
+            ]
+            bottoms = [
+                f"{self.x(at_ms):g},{y(each.low):g}"
+                for each in reversed(columns)
+                for at_ms in (each.until_ms, each.from_ms)
+            ]
+            # The mean of a sliver at an end says nothing beside whole columns.
+            least_ms = max(each.until_ms - each.from_ms for each in columns) / 3
+            middles = [
+                f"{self.x((each.from_ms + each.until_ms) / 2):g},{y(each.mean):g}"
+                for each in columns
+                if each.until_ms - each.from_ms >= least_ms
+            ]
+            shades.append(f"M{' '.join(tops + bottoms)}z")
+            means.append("M" + " ".join(middles) + ("h0" if len(middles) == 1 else ""))
+        return path(f"{kind} shade", "".join(shades)) + path(kind, "".join(means))
+
     def bars(
         self,
         kind: str,
@@ -110,6 +127,47 @@ class Paper:
             width = max(round(self.x(span.until_ms) - x, 2), least)
             pieces.append(f"M{x:g},{top:g}h{width:g}v{height:g}h-{width:g}z")
         return f'<path class="{kind}" d="{"".join(pieces)}"/>' if pieces else ""
+
+    def shares(
+        self,
+        kind: str,
+        spans: Iterable[Span],
+        *,
+        top: float,
+        height: float,
+        column: float,
+    ) -> str:
+        """Return for each column how much of it the spans fill, from below.
+
+        For spans (which rise and do not overlap) too short to be told apart.
+        """
+        filled: dict[int, float] = {}
+        for span in spans:
+            begin, end = self.x(span.from_ms), self.x(span.until_ms)
+            first, last = ((x - self.left) / column for x in (begin, end))
+            for place in range(int(first), int(last) + 1):
+                inside = min(last, place + 1) - max(first, place)
+                filled[place] = filled.get(place, 0.0) + inside
+        pieces = []
+        for place, share in sorted(filled.items()):
+            x = self.left + place * column
+            wide = min(column, self.right - x)
+            if wide <= 0 or share <= 0:
+                continue
+            high = round(height * min(share * column / wide, 1), 2)
+            pieces.append(f"M{x:g},{top + height:g}v-{high:g}h{wide:g}v{high:g}z")
+        return f'<path class="{kind}" d="{"".join(pieces)}"/>' if pieces else ""
+
+
+def joined(spans: Iterable[Span]) -> list[Span]:
+    """Return spans (which rise) with those that touch made one."""
+    found: list[Span] = []
+    for span in spans:
+        if found and span.from_ms <= found[-1].until_ms:
+            found[-1] = Span(found[-1].from_ms, max(found[-1].until_ms, span.until_ms))
+        else:
+            found.append(Span(span.from_ms, span.until_ms))
+    return found
 
 
 def thinned(line: Line, most: int) -> Line:

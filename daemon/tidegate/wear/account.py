@@ -32,7 +32,8 @@ class ModelLoss:
 
     Each is counted from a new cell. ``rest_loss_percent`` is what the same levels
     would have cost without the cycles. ``counts`` says whether it is counted in "k of
-    n". ``outside`` says in phrases what of this duty its tests did not cover.
+    n". ``outside`` says in phrases what of this duty its tests did not cover,
+    ``float_outside`` and ``hold_outside`` what of float and of the hold.
     """
 
     name: str
@@ -42,6 +43,8 @@ class ModelLoss:
     outside: tuple[str, ...]
     counts: bool
     rest_loss_percent: float = 0.0
+    float_outside: tuple[str, ...] = ()
+    hold_outside: tuple[str, ...] = ()
 
     @property
     def is_better_than_float(self) -> bool:
@@ -140,15 +143,18 @@ def account(
     for model in asked:
         lived = model.lived(duty)
         at_rest = State(calendar=lived.calendar)
+        cell = _other_cell(model, chemistry)
         losses.append(
             ModelLoss(
                 name=model.name,
                 loss_percent=100 * model.loss(lived),
                 float_loss_percent=100 * model.loss(model.lived(at_full)),
                 hold_loss_percent=100 * model.loss(model.lived(at_hold)),
-                outside=(*model.outside(duty), *_other_cell(model, chemistry)),
+                outside=(*model.outside(duty), *cell),
                 counts=_counts(model, chemistry),
                 rest_loss_percent=100 * model.loss(at_rest),
+                float_outside=(*model.outside(at_full), *cell),
+                hold_outside=(*model.outside(at_hold), *cell),
             )
         )
     mean_c, lowest_c, highest_c = _temperatures(at_hold)

@@ -70,24 +70,27 @@ def against_float(model: ModelLoss) -> str:
     return "as much as float" if model.is_like_float else "more than float"
 
 
-def sentences(account: Account, *, sensor: str | None = None) -> tuple[str, ...]:
+def sentences(
+    account: Account, *, sensor: str | None = None, is_guess: bool = False
+) -> tuple[str, ...]:
     """Return the whole finding, the verdict first; ``LIMITS`` belong under it.
 
-    ``sensor`` is what measured the temperature, where that is known.
+    ``sensor`` is what measured the temperature, where that is known; ``is_guess``:
+    nothing did.
     """
     if account.days <= 0 or not account.of:
         return (verdict(account),)
-    return (verdict(account), *_details(account, sensor))
+    return (verdict(account), *_details(account, sensor, is_guess=is_guess))
 
 
-def _details(account: Account, sensor: str | None) -> Iterator[str]:
+def _details(account: Account, sensor: str | None, *, is_guess: bool) -> Iterator[str]:
     if not account.is_like_float:
         yield from _ranges(account)
         yield from _changes(account)
     yield from _hold(account)
     if account.chemistry == LFP and account.of > 1:
         yield from _lfp(account)
-    yield from _temperature(account, sensor)
+    yield from _temperature(account, sensor, is_guess=is_guess)
 
 
 def _ranges(account: Account) -> Iterator[str]:
@@ -151,10 +154,14 @@ def _lfp(account: Account) -> Iterator[str]:
             )
 
 
-def _temperature(account: Account, sensor: str | None) -> Iterator[str]:
+def _temperature(
+    account: Account, sensor: str | None, *, is_guess: bool
+) -> Iterator[str]:
     if account.mean_c is None or account.lowest_c is None or account.highest_c is None:
         return
     text = f"Temperature: mean {account.mean_c:.1f} °C"
+    if is_guess:
+        text = f"Temperature: {account.mean_c:.1f} °C, a guess"
     if account.highest_c - account.lowest_c >= 1:
         text += f", {account.lowest_c:.0f} to {account.highest_c:.0f} °C"
     if sensor:

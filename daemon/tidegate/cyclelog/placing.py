@@ -20,8 +20,11 @@ STEP_MS: Final = 2 * 60_000
 
 
 @dataclass(slots=True)
-class _Boot:
-    """One boot of the host; ``offset_ms`` is what its wall clock is ahead by."""
+class Boot:
+    """One boot of the host; ``offset_ms`` is what its wall clock is ahead by.
+
+    ``least_ms`` and ``most_ms`` are the bounds of that over all of its rows.
+    """
 
     first_id: int
     boot_id: str
@@ -51,17 +54,24 @@ class Placing:
     from which they hold.
 
     ``stepped_ms`` is how far the wall clock was set within one boot, ``delayed`` how
-    many boots are placed later than their wall clock said.
+    many boots are placed later than their wall clock said, ``end_ms`` when the last
+    of the rows ended, 0 without any.
     """
 
     offsets: dict[int, int]
     stepped_ms: int
     delayed: int
+    end_ms: int = 0
+
+    def offset_ms(self, row_id: int) -> int:
+        """Return the offset of a row."""
+        begun = [first_id for first_id in self.offsets if first_id <= row_id]
+        return self.offsets[max(begun)] if begun else 0
 
 
 def place(entries: Iterable[Entry]) -> Placing:
     """Return where the rows of a log belong; ``entries`` are in the log's order."""
-    boots: list[_Boot] = []
+    boots: list[Boot] = []
     for entry in entries:
         row = entry.row
         if isinstance(row, LinkRow):
@@ -70,12 +80,12 @@ def place(entries: Iterable[Entry]) -> Placing:
         if not boots or (boot_id is not None and boot_id != boots[-1].boot_id):
             boots.append(_begun(entry.id, row, boot_id or ""))
         boots[-1].take(row)
-    return _placed(boots)
+    return placed(boots)
 
 
-def _begun(first_id: int, row: Row, boot_id: str) -> _Boot:
+def _begun(first_id: int, row: Row, boot_id: str) -> Boot:
     offset_ms = row.wall_ms - row.boot_ms
-    return _Boot(
+    return Boot(
         first_id=first_id,
         boot_id=boot_id,
         first_ms=row.boot_ms,
@@ -86,7 +96,8 @@ def _begun(first_id: int, row: Row, boot_id: str) -> _Boot:
     )
 
 
-def _placed(boots: list[_Boot]) -> Placing:
+def placed(boots: list[Boot]) -> Placing:
+    """Return where the rows of these boots belong; they are in the log's order."""
     offsets: dict[int, int] = {}
     delayed = 0
     end_ms: int | None = None
@@ -98,4 +109,6 @@ def _placed(boots: list[_Boot]) -> Placing:
         offsets[boot.first_id] = offset_ms
         end_ms = boot.last_ms + offset_ms
     stepped = max((boot.most_ms - boot.least_ms for boot in boots), default=0)
-    return Placing(offsets=offsets, stepped_ms=stepped, delayed=delayed)
+    return Placing(
+        offsets=offsets, stepped_ms=stepped, delayed=delayed, end_ms=end_ms or 0
+    )

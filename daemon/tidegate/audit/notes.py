@@ -1,0 +1,172 @@
+"""What the numbers of an audit do not show, in sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+from tidegate.audit.result import Audit
+from tidegate.core.policy import DAY_MS, HOUR_MS, MINUTE_MS
+from tidegate.cyclelog.placing import STEP_MS
+
+# Below this a part of the time without temperature is not worth a sentence.
+_LEAST_SHARE: Final = 0.01
+# Above this share of all cycles those that may be noise are told; a choice.
+_LEAST_NOISE: Final = 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asides:
+    """What only the notes tell.
+
+    ``packs`` is how many battery packs were in the device; ``unheated_s`` is the
+    covered time without a temperature, ``shallow_efc`` what is in cycles of a point
+    and less.
+    """
+
+    sensors: tuple[str, ...]
+    is_whole: bool
+    half_cycles: float
+    shallow_efc: float
+    packs: int
+    across_gaps_percent: float
+    unheated_s: float
+
+
+def notes(audit: Audit, asides: Asides) -> tuple[str, ...]:
+    """Return all that applies, what weighs most first."""
+    return (
+        *_wear(audit),
+        *_temperature(audit, asides),
+        *_charge(audit, asides),
+        *_work(audit),
+        *_clock(audit),
+        *_kept(audit),
+    )
+
+
+def _wear(audit: Audit) -> Iterator[str]:
+    if audit.wear is None:
+        yield "No time was covered by readings, so no model could be asked."
+        return
+    yield (
+        "The models count this span as the first of a new cell's life, where every law "
+        "is steepest, and only the time covered. For a cell that is older the losses are "
+        "less; how they compare with float still tells."
+    )
+    if audit.marks is None:
+        yield (
+            "No charge window was in force; the hold beside it is at "
+            f"{audit.wear.hold_percent:g} %, a choice."
+        )
+
+
+def _temperature(audit: Audit, asides: Asides) -> Iterator[str]:
+    heat = audit.temperature
+    if heat.assumed_c is not None and audit.wear is not None:
+        yield (
+            f"The log has no temperature; the models were given {heat.assumed_c:g} °C "
+            "throughout, which is a guess, and heat matters as much as charge does."
+        )
+        return
+    share = asides.unheated_s / audit.readings.covered_s if asides.unheated_s else 0.0
+    if heat.mean_c is not None and share >= _LEAST_SHARE:
+        yield (
+            f"For {asides.unheated_s / 3600:,.0f} h of the time covered there was no "
+            f"temperature; the models were given its mean there, {heat.mean_c:.1f} °C."
+        )
+    if len(asides.sensors) > 1:
+        yield f"The temperature came from several sensors: {', '.join(asides.sensors)}."
+
+
+def _charge(audit: Audit, asides: Asides) -> Iterator[str]:
+    if asides.across_gaps_percent:
+        yield (
+            "Within gaps the charge changed by "
+            f"{asides.across_gaps_percent:.0f} points in all. Each gap counts as one "
+            "move by what changed; cycles in it were not seen, so that the true number "
+            "is the same or higher."
+        )
+    if asides.is_whole and asides.half_cycles:
+        # A range between two whole percents is less than a point off.
+        yield (
+            "The gauge tells whole percents: each half cycle may be a point shallower or "
+            f"deeper than told, together up to {asides.half_cycles / 200:.2f} equivalent "
+            "full cycles, and what moved within a point was not seen."
+        )
+    elif asides.half_cycles:
+        yield (
+            "Charge is counted in tenths of a percent: each half cycle may be a tenth "
+            "of a point shallower or deeper than the gauge told, together up to "
+            f"{asides.half_cycles / 2_000:.2f} equivalent full cycles."
+        )
+    if asides.shallow_efc > _LEAST_NOISE * audit.cycles.efc:
+        yield (
+            f"{asides.shallow_efc:.2f} of the {audit.cycles.efc:.2f} equivalent full "
+            "cycles are in cycles of a point and less, which may be the noise of the "
+            "gauge. They are counted, as ASTM E1049 does; without them the models would "
+            "tell less for the cycling."
+        )
+    if asides.packs > 1:
+        yield (
+            f"{asides.packs} battery packs were in the device one after another. The "
+            "models count them as one cell; what was measured is of the last."
+        )
+    if audit.windows > 1:
+        yield (
+            f"{audit.windows} charge windows were in force one after another; the time "
+            "in the window is that in the one then in force."
+        )
+
+
+def _work(audit: Audit) -> Iterator[str]:
+    made = audit.switchings
+    if made.unlogged:
+        yield (
+            f"{_counted(made.unlogged, 'switching')} more, made while the log could not "
+            "be written, cannot be told apart and are not counted."
+        )
+    for run in audit.commissionings:
+        yield (
+            f"A commissioning run by {run.by or 'a person not named'} came to: "
+            f"{run.verdict}. Its {_counted(run.switchings, 'switching')} are counted "
+            "for the relay, not as switchings."
+        )
+
+
+def _clock(audit: Audit) -> Iterator[str]:
+    if audit.stepped_ms >= STEP_MS:
+        yield (
+            f"The wall clock was set by {_length(audit.stepped_ms)} within a boot; times "
+            "here follow the boot clock, which nobody can set."
+        )
+    if audit.delayed:
+        yield (
+            f"The wall clock went back between boots ({audit.delayed} times); what came "
+            "after is placed right after what came before."
+        )
+
+
+def _kept(audit: Audit) -> Iterator[str]:
+    if audit.readings.lost_rows:
+        yield (
+            f"{_counted(audit.readings.lost_rows, 'row')} could not be kept while the "
+            "log was not writable, and are missing here."
+        )
+    yield (
+        "This audit does not verify the log. Whether any row was altered, added or "
+        "taken out says: tidegate log verify."
+    )
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count:,} {what}" if count == 1 else f"{count:,} {what}s"
+
+
+def _length(length_ms: float) -> str:
+    if length_ms >= DAY_MS:
+        return f"{length_ms / DAY_MS:.1f} days"
+    if length_ms >= HOUR_MS:
+        return f"{length_ms / HOUR_MS:.1f} h"
+    return f"{length_ms / MINUTE_MS:.0f} min"
