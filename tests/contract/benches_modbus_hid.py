@@ -53,7 +53,7 @@ def _units(
             if device.link is not None:
                 table = {"port": str(device.link)}
             bench = RelayBench(
-                make=_maker(hosts, {**table, "limit": "0.3s", **more}),
+                make=_maker(hosts, {**table, "limit": "0.8s", **more}),
                 supply_becomes=_seen_by(device.driven),
                 contacts=contacts,
             )

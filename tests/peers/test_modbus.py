@@ -190,7 +190,7 @@ async def test_unit_that_hears_and_cannot_speak_is_still_told(bench: Bench) -> N
     """Never dark: opening does not fail for the unit's sake, and the frame is sent."""
     bench.device.hand(0, driven=True)
     bench.device.units[1].mute = True
-    async with bench.relay(limit="0.1s") as relay:
+    async with bench.relay(limit="0.3s") as relay:
         with pytest.raises(Unavailable, match="did not reply"):
             await relay.set(Supply.ON)
         assert not bench.device.driven()
@@ -216,7 +216,7 @@ async def test_own_bytes_are_no_reply(tmp_path: Path, readback: bool) -> None:
     with device_at("rtu", tmp_path, echoes=True) as device:
         device.units[1].mute = True
         bench = Bench(device)
-        async with bench.relay(limit="0.1s", readback=readback) as relay:
+        async with bench.relay(limit="0.3s", readback=readback) as relay:
             with pytest.raises(Unavailable, match="did not reply"):
                 await relay.set(Supply.OFF)
         await bench.close()
@@ -229,7 +229,7 @@ async def test_own_bytes_without_learning_the_echo(
     with device_at("rtu", tmp_path, echoes=True) as device:
         device.units[1].mute = True
         bench = Bench(device)
-        async with bench.relay(limit="0.1s") as relay:
+        async with bench.relay(limit="0.3s") as relay:
             link = relay._share.check()
             assert isinstance(link, rtu.RtuLink)
             monkeypatch.setattr(link, "_echoes", False)
@@ -240,7 +240,7 @@ async def test_own_bytes_without_learning_the_echo(
 async def test_echo_that_was_spoiled_does_not_unlearn_the_echo(tmp_path: Path) -> None:
     with device_at("rtu", tmp_path, echoes=True) as device:
         bench = Bench(device)
-        async with bench.relay() as relay, bench.relay(limit="0.2s") as hasty:
+        async with bench.relay() as relay, bench.relay(limit="0.5s") as hasty:
             device.echoes = False
             device.spoil("noise-first", 1)  # where the echo would be
             await relay.get()
@@ -256,7 +256,7 @@ async def test_echo_that_was_spoiled_does_not_unlearn_the_echo(tmp_path: Path) -
 @pytest.mark.parametrize(
     ("spoil", "error", "said"),
     [
-        ("silent", Unavailable, "did not reply within 0.1 s"),
+        ("silent", Unavailable, "did not reply within 0.3 s"),
         ("exception-1", Refused, "illegal function"),
         ("exception-2", Refused, "illegal data address"),
         ("exception-6", Unavailable, "server device busy"),
@@ -268,7 +268,7 @@ async def test_echo_that_was_spoiled_does_not_unlearn_the_echo(tmp_path: Path) -
 async def test_replies_that_are_none(
     bench: Bench, spoil: str, error: type[BackendError], said: str
 ) -> None:
-    async with bench.relay() as relay, bench.relay(limit="0.1s") as hasty:
+    async with bench.relay() as relay, bench.relay(limit="0.3s") as hasty:
         bench.device.spoil(spoil)
         with pytest.raises(error, match=said):
             await hasty.get()
@@ -298,7 +298,7 @@ async def test_replies_over_tcp_that_are_none(
 
 
 async def test_reply_that_is_cut_over_tcp(tcp: Bench) -> None:
-    async with tcp.relay() as relay, tcp.relay(limit="0.2s") as hasty:
+    async with tcp.relay() as relay, tcp.relay(limit="0.5s") as hasty:
         tcp.device.spoil("cut", 1)
         with pytest.raises(Unavailable, match="did not reply"):
             await hasty.set(Supply.OFF)
@@ -365,7 +365,7 @@ async def test_reply_to_a_cancelled_call_is_not_taken_for_the_next(
 
 async def test_late_reply_is_waited_for_and_dropped(bus: Bench) -> None:
     """A read does not say which coil it is about, so a late one could be believed."""
-    async with bus.relay(limit="0.2s") as relay, bus.relay("hall", coil=1) as other:
+    async with bus.relay(limit="0.5s") as relay, bus.relay("hall", coil=1) as other:
         bus.device.hold()
         with pytest.raises(Unavailable, match="did not reply"):
             await relay.get()
@@ -380,7 +380,7 @@ async def test_late_reply_without_the_wait(
 ) -> None:
     """With the handling switched off, the late reply of another coil is believed."""
     monkeypatch.setattr(rtu.RtuLink, "late_s", lambda *_: 0.0)
-    async with bus.relay(limit="0.2s") as relay, bus.relay("hall", coil=1) as other:
+    async with bus.relay(limit="0.5s") as relay, bus.relay("hall", coil=1) as other:
         bus.device.hold()
         with pytest.raises(Unavailable, match="did not reply"):
             await relay.get()
@@ -412,7 +412,7 @@ async def test_late_reply_to_the_call_before_in_the_queue(bus: Bench) -> None:
 
 async def test_on_does_not_wait_for_a_read_that_was_lost(bus: Bench) -> None:
     """Its reply cannot be mistaken, and a unit that cannot speak may yet hear."""
-    async with bus.relay(limit="0.2s") as relay:
+    async with bus.relay(limit="0.5s") as relay:
         link = relay._share.check()
         assert isinstance(link, rtu.RtuLink)
         bus.device.spoil("silent", 1)
@@ -473,7 +473,7 @@ async def test_stations_share_one_link(bench: Bench) -> None:
 async def test_dead_unit_leaves_the_others_alone(bench: Bench) -> None:
     """Each call has its own limit, and the link goes on for the others."""
     lobby = bench.relay("lobby")
-    dead = bench.relay("cellar", unit=9, limit="0.1s")
+    dead = bench.relay("cellar", unit=9, limit="0.3s")
     await lobby.open()
     await dead.open()
     calls = [dead.set(Supply.OFF), lobby.set(Supply.OFF), dead.get(), lobby.get()]
@@ -610,9 +610,9 @@ async def test_connection_closed_on_a_request(tcp: Bench) -> None:
 
 async def test_half_open_connection_costs_one_limit(tcp: Bench) -> None:
     """The other end is gone without a word: the next call makes a connection."""
-    async with tcp.relay() as relay, tcp.relay(limit="0.2s") as hasty:
+    async with tcp.relay() as relay, tcp.relay(limit="0.5s") as hasty:
         tcp.device.spoil("silent", 1)
-        with pytest.raises(Unavailable, match=r"did not reply within 0\.2 s"):
+        with pytest.raises(Unavailable, match=r"did not reply within 0\.5 s"):
             await hasty.get()
         assert await relay.get() is Supply.ON
         assert tcp.device.connections_taken == 2
@@ -624,7 +624,7 @@ async def test_connection_that_died_at_rest_does_not_fail_an_on(
 ) -> None:
     """At the end of the daemon there is one on, and nobody to repeat it."""
     tcp.device.hand(0, driven=True)
-    async with tcp.relay() as relay, tcp.relay("hall", limit="0.2s") as hasty:
+    async with tcp.relay() as relay, tcp.relay("hall", limit="0.5s") as hasty:
         link = relay._share.check()
         assert isinstance(link, TcpLink)
         link._used_at_s -= 60  # what a poll is apart
@@ -643,7 +643,7 @@ async def test_what_was_not_delivered_is_taken_back() -> None:
     hosts = LentHosts()
     with socket.create_server(("127.0.0.1", 0)) as server:
         table = {"host": "127.0.0.1", "tcp_port": server.getsockname()[1], "coil": 0}
-        settings = Settings.model_validate({**table, "limit": "0.2s"})
+        settings = Settings.model_validate({**table, "limit": "0.5s"})
         relay = ModbusRelay(settings, hosts.host("lobby"))
         async with relay:
             connection, _ = server.accept()

@@ -233,7 +233,7 @@ async def test_registers_that_cannot_be_read_are_believed_with_a_note(
 async def test_silent_unit_gets_its_timer_before_the_first_off(bench: Bench) -> None:
     """It did not reply at open; an off without the timer would not be safe."""
     bench.unit.mute = True
-    relay = bench.relay(BY_WATCHDOG, readback=False, limit="0.1s")
+    relay = bench.relay(BY_WATCHDOG, readback=False, limit="0.3s")
     async with relay:
         assert relay.facts.dead_man_s is None
         assert "did not reply" in relay.take_notes()[0]
@@ -298,7 +298,7 @@ async def test_an_off_is_not_prolonged_after_an_on_that_failed(
     bench: Bench, failure: str
 ) -> None:
     """The refresh of a reading before may come after the on, on a new link even."""
-    async with bench.relay(BY_REGISTER, limit="0.2s") as relay:
+    async with bench.relay(BY_REGISTER, limit="0.5s") as relay:
         await relay.set(OFF)
         bench.device.spoil(failure, 1)
         with pytest.raises((Refused, Unavailable)):
