@@ -9,7 +9,7 @@ from dataclasses import replace
 import pytest
 
 from support import cyclelog_rows as make
-from tidegate.cyclelog.placing import place
+from support.placed_rows import place
 from tidegate.cyclelog.reader import Reader
 from tidegate.cyclelog.writer import Writer
 from tidegate.report.story import story

@@ -10,9 +10,9 @@ from dataclasses import replace
 import pytest
 
 from support.audit_log import DAY, HOUR, MINUTE, POLICY, T0, AuditLog, triangle
+from support.placed_rows import place
 from tidegate.audit.auditor import audit, placed, stations_of
 from tidegate.core.policy import Marks
-from tidegate.cyclelog.placing import place
 from tidegate.cyclelog.reader import Reader
 from tidegate.cyclelog.rows import SettingsRow
 from tidegate.errors import LogAbsent, LogEmpty, LogUnreadable

@@ -12,8 +12,8 @@ import pytest
 
 from support import cyclelog_rows as make
 from support.cyclelog_life import Life
+from support.placed_rows import place
 from tidegate.audit.auditor import audit, placed
-from tidegate.cyclelog.placing import place
 from tidegate.cyclelog.reader import Reader
 from tidegate.demo import Demo
 from tidegate.report.finding import measured_in_window_percent, read_ms

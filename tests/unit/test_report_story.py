@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 
 import pytest
 
+from support.placed_rows import place
 from tidegate.core.policy import Marks, Policy
-from tidegate.cyclelog.placing import place
 from tidegate.cyclelog.plain import canonical, to_plain
 from tidegate.cyclelog.reader import Reader
 from tidegate.cyclelog.rows import (

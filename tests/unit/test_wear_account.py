@@ -115,3 +115,17 @@ def test_no_time_costs_nothing() -> None:
     assert got.mean_c is None
     assert got.loss_percent == (0, 0)
     assert got.better == 0
+
+
+def test_what_float_and_hold_are_outside_of_is_told_apart_from_the_duty() -> None:
+    for each in account(YEAR, hold_percent=60).models:
+        # Neither is ever cycled.
+        for told in (*each.float_outside, *each.hold_outside):
+            assert not told.startswith(("depth", "cycled"))
+    # At 60 °C all three are stored warmer than the tests of this model, up to 50 °C.
+    hot = Duty.cycling(55, 65, period_h=3, temperature_c=60, days=365)
+    first = account(hot, hold_percent=60).models[0]
+    for outside in (first.outside, first.float_outside, first.hold_outside):
+        assert "stored at 60 °C (tested 35 to 50 °C)" in outside
+    lfp = account(YEAR, hold_percent=60, chemistry="lfp").models[0]
+    assert lfp.float_outside[-1] == lfp.hold_outside[-1] == "NMC cell (declared LFP)"

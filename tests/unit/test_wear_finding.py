@@ -179,14 +179,21 @@ def test_the_range(
 
 @pytest.mark.parametrize(
     ("days", "words"),
-    [(0.25, "Over 6 h "), (7, "Over 7 days"), (365, "Over 1 year "), (1095, "Over 3 ")],
+    [
+        (1 / 96, "Over 15 min "),
+        (0.25, "Over 6 h "),
+        (7, "Over 7 days"),
+        (365, "Over 1 year "),
+        (1095, "Over 3 "),
+    ],
 )
 def test_the_time_is_named(days: float, words: str) -> None:
     assert finding.sentences(told(GOOD, days=days))[1].startswith(words)
 
 
-def text(account: Account, *, sensor: str | None = None) -> str:
-    return "\n".join(finding.sentences(account, sensor=sensor))
+def text(account: Account, *, sensor: str | None = None, is_guess: bool = False) -> str:
+    said = finding.sentences(account, sensor=sensor, is_guess=is_guess)
+    return "\n".join(said)
 
 
 def test_what_to_change_where_cycles_cost_too_much() -> None:
@@ -240,6 +247,12 @@ def test_the_temperature_and_its_sensor_stand_beside() -> None:
     said = text(told(GOOD, heat=(25.0, 19.0, 33.4)), sensor="battery")
     assert "Temperature: mean 25.0 °C, 19 to 33 °C, sensor battery. " in said
     assert "5 °C warmer than that, its loss at rest is 1.5 times as much" in said
+
+
+def test_a_guessed_temperature_is_not_told_as_measured() -> None:
+    said = text(told(GOOD, heat=(25.0, 25.0, 25.0)), is_guess=True)
+    assert "Temperature: 25.0 °C, a guess. If the cell is 5 °C warmer" in said
+    assert "mean" not in said
 
 
 def test_lfp_is_told_apart() -> None:

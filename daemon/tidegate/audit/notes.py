@@ -57,7 +57,7 @@ def _wear(audit: Audit) -> Iterator[str]:
     )
     if audit.marks is None:
         yield (
-            "No charge window was in force; the hold beside it is at "
+            "No charge window was in force at the end; the hold beside it is at "
             f"{audit.wear.hold_percent:g} %, a choice."
         )
 

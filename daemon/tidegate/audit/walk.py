@@ -80,7 +80,7 @@ class Walk:
         self._last_ms = 0
         self._is_any_told = False
         self._failed = 0
-        self._windows: list[Marks | None] = []
+        self._windows: list[Marks] = []
         self._sensors: list[str] = []
         self._packs: list[str] = []
 
@@ -160,7 +160,8 @@ class Walk:
         self._levels.window(policy.marks)
         if not is_told:
             self._windows.clear()
-        self._windows.append(policy.marks)
+        if policy.marks is not None:
+            self._windows.append(policy.marks)
 
     def _battery(self, row: BatteryRow, at_ms: int) -> None:
         if self._is_late(at_ms):

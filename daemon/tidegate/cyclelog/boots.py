@@ -1,7 +1,6 @@
 """Where the rows of a whole log belong, asked of SQLite instead of row by row.
 
-The answer is that of ``placing.place`` over the rows of ``Reader.history``; a year of
-them takes a fraction of the time.
+A year of them takes a fraction of the time.
 """
 
 from __future__ import annotations

@@ -9,11 +9,8 @@ right after that: the order of the log is certain, the calendar then is not.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
-
-from tidegate.cyclelog.rows import Entry, FailureRow, LinkRow, ReadingRow, Row, RunRow
 
 # What a wall clock may drift or be corrected by before it is worth a word.
 STEP_MS: Final = 2 * 60_000
@@ -35,18 +32,6 @@ class Boot:
     most_ms: int
     is_anchored: bool = False
 
-    def take(self, row: Row) -> None:
-        offset_ms = row.wall_ms - row.boot_ms
-        if isinstance(row, RunRow) and row.synchronised and not self.is_anchored:
-            self.is_anchored, self.offset_ms = True, offset_ms
-        elif not self.is_anchored:
-            self.offset_ms = offset_ms
-        span_ms = row.span_ms if isinstance(row, (ReadingRow, FailureRow)) else 0
-        self.first_ms = min(self.first_ms, row.boot_ms)
-        self.last_ms = max(self.last_ms, row.boot_ms + span_ms)
-        self.least_ms = min(self.least_ms, offset_ms)
-        self.most_ms = max(self.most_ms, offset_ms)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Placing:
@@ -67,33 +52,6 @@ class Placing:
         """Return the offset of a row."""
         begun = [first_id for first_id in self.offsets if first_id <= row_id]
         return self.offsets[max(begun)] if begun else 0
-
-
-def place(entries: Iterable[Entry]) -> Placing:
-    """Return where the rows of a log belong; ``entries`` are in the log's order."""
-    boots: list[Boot] = []
-    for entry in entries:
-        row = entry.row
-        if isinstance(row, LinkRow):
-            continue
-        boot_id = row.boot_id if isinstance(row, RunRow) else None
-        if not boots or (boot_id is not None and boot_id != boots[-1].boot_id):
-            boots.append(_begun(entry.id, row, boot_id or ""))
-        boots[-1].take(row)
-    return placed(boots)
-
-
-def _begun(first_id: int, row: Row, boot_id: str) -> Boot:
-    offset_ms = row.wall_ms - row.boot_ms
-    return Boot(
-        first_id=first_id,
-        boot_id=boot_id,
-        first_ms=row.boot_ms,
-        last_ms=row.boot_ms,
-        offset_ms=offset_ms,
-        least_ms=offset_ms,
-        most_ms=offset_ms,
-    )
 
 
 def placed(boots: list[Boot]) -> Placing:

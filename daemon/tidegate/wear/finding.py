@@ -242,6 +242,8 @@ def _span_of_time(days: float) -> str:
     if days >= 365:
         years = f"{days / 365:.3g}"
         return f"Over {years} {'year' if years == '1' else 'years'}"
+    if days < 1 / 24:
+        return f"Over {24 * 60 * days:.2g} min"
     if days < 2:
         return f"Over {24 * days:.2g} h"
     return f"Over {days:.3g} days"
