@@ -17,9 +17,9 @@ import pytest
 from support.audit_log import DAY, HOUR, POLICY, T0, AuditLog, triangle
 from support.cyclelog_faults import tampered
 from tidegate.audit.auditor import audit
-from tidegate.cli.audit_span import moment_ms
 from tidegate.cli.audit_text import lines
 from tidegate.cli.main import run
+from tidegate.cli.span import moment_ms
 from tidegate.cli.zone import SystemZone
 from tidegate.cyclelog.plain import canonical, to_plain
 from tidegate.cyclelog.rows import SettingsRow

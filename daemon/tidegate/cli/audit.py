@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from tidegate.cli.exits import Code
+from tidegate.cli.logged import picked
 from tidegate.cli.options import (
     config_option,
     json_option,
@@ -79,6 +79,7 @@ def command(
     from tidegate.audit.auditor import audit, placed, stations_of
     from tidegate.audit.document import as_document
     from tidegate.cli.audit_text import lines
+    from tidegate.cli.span import span_ms
     from tidegate.cli.zone import SystemZone
 
     names = _named(station, stations_of(path), path)
@@ -90,7 +91,7 @@ def command(
     audits = []
     for name in names:
         placing = placed(path, name)
-        since_ms, until_ms = _span(since, until, placing, zone)
+        since_ms, until_ms = span_ms(since, until, end_ms=placing.end_ms, zone=zone)
         made = audit(
             path,
             name,
@@ -113,7 +114,7 @@ def command(
     return Code.DONE
 
 
-def _named(station: str | None, known: tuple[str, ...], log: Path) -> tuple[str, ...]:
+def _named(station: str | None, known: tuple[str, ...], log: Path) -> list[str]:
     from tidegate.errors import LogEmpty
 
     if not known:
@@ -121,30 +122,7 @@ def _named(station: str | None, known: tuple[str, ...], log: Path) -> tuple[str,
             f"the cycle log {log} holds no station yet",
             remedy="Look again once a daemon has written to it.",
         )
-    if station is None:
-        return known
-    if station not in known:
-        close = difflib.get_close_matches(station, known, n=1, cutoff=0.5)
-        there = visible(f"there are {', '.join(known)}.")
-        hint = f"did you mean {visible(close[0])}?" if close else there
-        raise click.UsageError(f"There is no station {station!r} in {log}; {hint}")
-    return (station,)
-
-
-def _span(
-    since: str | None, until: str | None, placing: Placing, zone: tzinfo
-) -> tuple[int | None, int | None]:
-    from tidegate.cli.audit_span import moment_ms
-
-    end_ms = placing.end_ms
-    since_ms = until_ms = None
-    if since is not None:
-        since_ms = moment_ms(since, "--since", end_ms=end_ms, zone=zone)
-    if until is not None:
-        until_ms = moment_ms(until, "--until", end_ms=end_ms, zone=zone)
-    if since_ms is not None and until_ms is not None and since_ms >= until_ms:
-        raise click.UsageError(f"--since {since} does not come before --until {until}.")
-    return since_ms, until_ms
+    return picked(station, known, log)
 
 
 def _write(made: Audit, log: Path, to: Path, zone: tzinfo, placing: Placing) -> None:

@@ -149,18 +149,13 @@ def _refuse_nonsense(
 def _selection(
     log: WholeLog, station: str | None, since: str | None, until: str | None
 ) -> Selection:
-    from tidegate.cli.audit_span import moment_ms
+    from tidegate.cli.span import span_ms
     from tidegate.cli.zone import SystemZone
     from tidegate.cyclelog.export.source import Selection
 
-    zone, end_ms = SystemZone(), log.end_wall_ms
-    since_ms = until_ms = None
-    if since is not None:
-        since_ms = moment_ms(since, "--since", end_ms=end_ms, zone=zone)
-    if until is not None:
-        until_ms = moment_ms(until, "--until", end_ms=end_ms, zone=zone)
-    if since_ms is not None and until_ms is not None and since_ms >= until_ms:
-        raise click.UsageError(f"--since {since} does not come before --until {until}.")
+    since_ms, until_ms = span_ms(
+        since, until, end_ms=log.end_wall_ms, zone=SystemZone()
+    )
     return Selection(station=station, since_ms=since_ms, until_ms=until_ms)
 
 

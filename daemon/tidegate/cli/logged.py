@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -18,7 +20,11 @@ def stations_named(log: WholeLog, named: str | None) -> list[str]:
 
     Errors: click.UsageError for a name that is not in it, LogError.
     """
-    known = log.stations
+    return picked(named, log.stations, log.last.path)
+
+
+def picked(named: str | None, known: Sequence[str], path: Path) -> list[str]:
+    """Return the station named, or all that are known. Errors: click.UsageError."""
     if named is None:
         return list(known)
     if named in known:
@@ -26,4 +32,4 @@ def stations_named(log: WholeLog, named: str | None) -> list[str]:
     close = difflib.get_close_matches(named, known, n=1, cutoff=0.5)
     there = f"there are {', '.join(known)}." if known else "there are none."
     hint = visible(f"did you mean {close[0]}?" if close else there)
-    raise click.UsageError(f"There is no station {named!r} in {log.last.path}; {hint}")
+    raise click.UsageError(f"There is no station {named!r} in {path}; {hint}")

@@ -13,6 +13,23 @@ Which = Literal["--since", "--until"]
 _LENGTH: Final = re.compile(r"[0-9]+(\.[0-9]+)? ?(s|min|h|d)")
 
 
+def span_ms(
+    since: str | None, until: str | None, *, end_ms: int, zone: tzinfo
+) -> tuple[int | None, int | None]:
+    """Return both ends of a span, ``None`` where none was given.
+
+    ``end_ms`` is the end of the log. Errors: click.UsageError.
+    """
+    since_ms = until_ms = None
+    if since is not None:
+        since_ms = moment_ms(since, "--since", end_ms=end_ms, zone=zone)
+    if until is not None:
+        until_ms = moment_ms(until, "--until", end_ms=end_ms, zone=zone)
+    if since_ms is not None and until_ms is not None and since_ms >= until_ms:
+        raise click.UsageError(f"--since {since} does not come before --until {until}.")
+    return since_ms, until_ms
+
+
 def moment_ms(text: str, which: Which, *, end_ms: int, zone: tzinfo) -> int:
     """Return a written time; a length goes back from ``end_ms``.
 
