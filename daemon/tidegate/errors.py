@@ -74,3 +74,15 @@ class LogEmpty(LogUnreadable):
 
 class KeyRefused(TidegateError):
     """A signing key is not private to this user; says what to do about it."""
+
+
+class DaemonAbsent(TidegateError):
+    """No daemon answers on the control socket; says how to start it."""
+
+
+class NotPermitted(TidegateError):
+    """Whoever asks may not do this; says who may."""
+
+
+class OrderRefused(TidegateError):
+    """An order was understood and is not carried out; says why."""

@@ -42,7 +42,7 @@ from tidegate.core.events import (
     TimePassed,
 )
 from tidegate.core.plausibility import judge
-from tidegate.core.policy import HOUR_MS, MINUTE_MS, Marks, Policy, Proof
+from tidegate.core.policy import HOUR_MS, MINUTE_MS, Marks, PlanReason, Policy, Proof
 from tidegate.core.reading import BatteryStatus, ExternalPower, Sample, Supply, WhyNot
 from tidegate.core.state import State, fresh
 
@@ -303,7 +303,7 @@ deeds: st.SearchStrategy[Deed] = st.one_of(
         told,
         st.one_of(
             st.builds(RelayReported, said=st.sampled_from(RelaySaid)),
-            st.builds(PlanChanged, marks=plans),
+            st.builds(PlanChanged, marks=plans, why=st.sampled_from(PlanReason)),
             st.sampled_from(
                 [
                     OverrideReleased(by="test"),

@@ -193,8 +193,8 @@ def test_allowed(keys: dict[str, Any]) -> None:
         (
             {"pol": "3s"},
             'pol: unknown key, allowed is "gauge", "relay", "window", "dwell", "limits", '
-            '"battery", "budget", "poll", "stale_after", "settle", "heat_hold", "max_off" '
-            'and "lockout_for"; did you mean "poll"?',
+            '"battery", "budget", "poll", "stale_after", "settle", "heat_hold", '
+            '"max_off", "lockout_for", "rise" and "relearn"; did you mean "poll"?',
         ),
     ],
 )  # fmt: skip

@@ -43,6 +43,7 @@ from tidegate.core.events import (
 from tidegate.core.frozen import replace
 from tidegate.core.lockouts import note_return
 from tidegate.core.orders import order, start
+from tidegate.core.planned import take_plan
 from tidegate.core.presence import keep_off
 from tidegate.core.reading import Supply
 from tidegate.core.repeats import repeat, resend
@@ -172,12 +173,7 @@ def _told(state: State, event: Event) -> State:
         case OverrideReleased():
             return replace(state, override=None, override_ended=False)
         case PlanChanged():
-            marks = event.marks
-            return replace(
-                state,
-                plan_low_percent=marks.low_percent if marks else None,
-                plan_high_percent=marks.high_percent if marks else None,
-            )
+            return take_plan(state, event)
         case SettingsChanged():
             return _settings(state, event)
         case Proved():

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from tidegate.core.policy import Marks, Policy
+from tidegate.core.policy import Marks, PlanReason, Policy
 from tidegate.core.reading import Reading, Supply
 
 
@@ -117,9 +117,16 @@ class OverrideReleased:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanChanged:
-    """The marks of the plan in force; ``None`` is: those of the settings."""
+    """The marks of the plan in force; ``None`` is: those of the settings.
+
+    ``because`` is what a person wrote, or what ended the plan; ``moment_wall_ms`` the
+    moment that a rise is for, as the wall clock has it. Neither decides anything.
+    """
 
     marks: Marks | None
+    why: PlanReason | None = None
+    because: str = ""
+    moment_wall_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

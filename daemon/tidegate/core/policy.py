@@ -26,6 +26,18 @@ class Marks:
     high_percent: float
 
 
+class PlanReason(StrEnum):
+    """Why the marks in force became others than before; the last five end a plan."""
+
+    PLANNED_RISE = "planned_rise"
+    RELEARN = "relearn"
+    RISE_OVER = "rise_over"
+    RELEARNED = "relearned"
+    RELEARN_BROKEN_OFF = "relearn_broken_off"
+    RELEARN_GIVEN_UP = "relearn_given_up"
+    WITHDRAWN = "plan_withdrawn"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Policy:
     """Everything the core needs to know of a station. Times are milliseconds.

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from tidegate.core.effects import Alarm, Kind, Reason
-from tidegate.core.policy import DAY_MS, Policy
+from tidegate.core.policy import DAY_MS, PlanReason, Policy
 from tidegate.core.reading import BatteryStatus, ExternalPower, Supply
 
 SLOPE_DAYS: Final = 14
@@ -212,7 +212,12 @@ class Override:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class State:
-    """One station, whole. ``plan`` are other marks than those of the settings."""
+    """One station, whole. ``plan`` are other marks than those of the settings.
+
+    ``plan_why``, since when, and the moment that a rise is for; the last relearn that
+    came to an end, the last that was broken off, and how many were since the last end:
+    what the planner of the marks remembers. No rule looks at it: it is no evidence.
+    """
 
     policy: Policy
     quiet: Quiet = field(default_factory=Quiet)
@@ -223,6 +228,12 @@ class State:
     override_ended: bool = False
     plan_low_percent: float | None = None
     plan_high_percent: float | None = None
+    plan_why: PlanReason | None = None
+    plan_since_lived_ms: int | None = None
+    plan_moment_wall_ms: int | None = None
+    relearned_lived_ms: int | None = None
+    relearn_broken_lived_ms: int | None = None
+    relearn_tries: int | None = None
     log_lost: bool = False
     reason: Reason = Reason.START
     reason_since_ms: int = 0

@@ -18,6 +18,8 @@ HOURS_A_YEAR: Final = 8_760
 # With a contact, a window narrower than this uses up the default budget at the
 # heavy duty, and the battery then floats above it.
 NARROW_PERCENT: Final = 8.0
+# 30 points count for capacity, and the first step away from an end does not.
+MEASURED_PERCENT: Final = 31.0
 
 _WALKED_H: Final = 34 * 24.0
 _SETTLED_H: Final = 4 * 24.0
@@ -143,6 +145,7 @@ def warnings_of(station: StationSettings) -> list[str]:
             "budget may run out: expect about "
             f"{heavy.hours_above_per_day:.1f} h a day above it at {HEAVY}"
         )
+    found += _of_plans(station)
     relay = station.relay
     # A kind that knows one contact only leaves the operator no choice; that it does not
     # fail to on is an alarm of the station.
@@ -157,5 +160,29 @@ def warnings_of(station: StationSettings) -> list[str]:
             f"the relay's timer is {relay.timer_s:g} s and is refreshed at each "
             f"reading, every {station.poll_ms / MS:g} s: one reading that fails or is "
             "late ends an off; give it more than two polls"
+        )
+    return found
+
+
+def _of_plans(station: StationSettings) -> list[str]:
+    found = []
+    if station.rise and station.relay_can_hold:
+        found.append(
+            "the relay only stops charging, so after a planned rise the level stays up "
+            "(alarm above_window a day later) until somebody unplugs the device once"
+        )
+    excursion = station.relearn
+    if excursion is None:
+        return found
+    if any(rise.is_daily for rise in station.rise):
+        found.append(
+            "a planned rise comes every day, and a relearn waits where one is less than "
+            "a day away: it will never begin"
+        )
+    width = excursion.high_percent - excursion.low_percent
+    if width < MEASURED_PERCENT:
+        found.append(
+            f"the relearn spans {width:g} points; a gauge in whole percents measures "
+            f"capacity only where it spans {MEASURED_PERCENT:g} or more"
         )
     return found

@@ -19,6 +19,7 @@ _AT_LINE = re.compile(r" \(at line (\d+), column (\d+)\)$")
 # one says what the table is about, so the keys of the earlier one go.
 _BACKENDS = ("gauge", "relay")
 _MARKS = ("low", "high")
+_PLANS = ("rise", "relearn")
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,8 +142,8 @@ def locate(text: str) -> dict[KeyPath, int]:
 def inherit(tree: Tree) -> tuple[str, ...]:
     """Give every station the values of ``[defaults]`` that it does not set itself.
 
-    A station without a relay only measures, so a window of the defaults does not
-    reach it. Returns the names of the stations where that is so.
+    A station without a relay only measures, so a window and plans of the defaults do
+    not reach it. Returns the names of the stations where that is so for the window.
     """
     defaults, stations = tree.tables.get("defaults", {}), tree.tables.get("station")
     if not isinstance(defaults, dict) or not isinstance(stations, dict):
@@ -159,6 +160,9 @@ def inherit(tree: Tree) -> tuple[str, ...]:
         if "window" in full and "window" not in own and "relay" not in full:
             del full["window"]
             only_measure.append(name)
+        for plan in _PLANS:
+            if plan not in own and "relay" not in full:
+                full.pop(plan, None)
         stations[name] = full
         for key, place in places.items():
             tree.places["station", name, *key] = place

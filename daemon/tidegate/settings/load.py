@@ -16,12 +16,24 @@ from tidegate.errors import SettingsError, Unsupported
 from tidegate.registry import ROLES
 from tidegate.settings.duty import warnings_of
 from tidegate.settings.files import Document, Place, Tree, inherit, read_all
-from tidegate.settings.models import LogSettings, StationSettings
+from tidegate.settings.models import LogSettings, StationSettings, Table
 from tidegate.settings.problems import KeyPath, listed, nearest, shown
+from tidegate.settings.table_alarm import AlarmSettings
+from tidegate.settings.table_control import ControlSettings
+from tidegate.settings.table_metrics import MetricsSettings
+from tidegate.settings.table_mqtt import MqttSettings
 from tidegate.settings.wording import Complaint, Validated, located
 
 SYSTEM_FILE: Final = Path("/etc/tidegate/tidegate.toml")
-TABLES: Final = ("log", "defaults", "station")
+# The tables about the daemon itself, beside those of its stations.
+OWN_TABLES: Final[Mapping[str, type[Table]]] = {
+    "log": LogSettings,
+    "control": ControlSettings,
+    "alarm": AlarmSettings,
+    "metrics": MetricsSettings,
+    "mqtt": MqttSettings,
+}
+TABLES: Final = (*OWN_TABLES, "defaults", "station")
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,62}")
 
@@ -36,6 +48,10 @@ class Settings:
     """
 
     log: LogSettings
+    control: ControlSettings
+    alarm: AlarmSettings
+    metrics: MetricsSettings
+    mqtt: MqttSettings
     stations: Mapping[str, StationSettings]
     unsupported: Mapping[str, Unsupported]
     warnings: tuple[str, ...]
@@ -89,9 +105,9 @@ def from_documents(documents: Iterable[Document]) -> Settings:
         files.append(document.file)
     only_measure = inherit(tree)
     faults = _outline_faults(tree, files[0])
-    log, log_faults = _log(tree)
+    own, own_faults = _own(tree)
     stations, unsupported, station_faults = _stations(tree)
-    faults += log_faults + station_faults + _twice(stations, tree)
+    faults += own_faults + station_faults + _twice(stations, tree)
     if faults:
         raise SettingsError("\n".join(_in_order(faults)))
     notes = [
@@ -100,7 +116,7 @@ def from_documents(documents: Iterable[Document]) -> Settings:
         for name in only_measure
     ]
     return Settings(
-        log=log,
+        **own,
         stations=stations,
         unsupported=unsupported,
         warnings=(*notes, *_warnings(stations)),
@@ -126,17 +142,21 @@ def _outline_faults(tree: Tree, main: Path) -> list[Complaint]:
     return faults
 
 
-def _log(tree: Tree) -> tuple[LogSettings, list[Complaint]]:
-    values = tree.tables.get("log", {})
-    if isinstance(values, dict):
+def _own(tree: Tree) -> tuple[dict[str, Any], list[Complaint]]:
+    """Return the tables about the daemon itself; a wrong one as its defaults."""
+    found: dict[str, Any] = {}
+    faults: list[Complaint] = []
+    for name, model in OWN_TABLES.items():
+        values = tree.tables.get(name, {})
+        found[name] = model()
+        if not isinstance(values, dict):
+            continue  # the outline has said so
         try:
-            return LogSettings.model_validate(values), []
+            found[name] = model.model_validate(values)
         except ValidationError as error:
-            table = Validated(
-                prefix=("log",), model=LogSettings, values=values, tree=tree
-            )
-            return LogSettings(), table.complaints(error.errors())
-    return LogSettings(), []
+            table = Validated(prefix=(name,), model=model, values=values, tree=tree)
+            faults += table.complaints(error.errors())
+    return found, faults
 
 
 def _stations(

@@ -11,8 +11,6 @@ from pathlib import Path
 from typing import Annotated, Any, Generic, Literal, Self, TypeVar
 
 from pydantic import (
-    BaseModel,
-    ConfigDict,
     Field,
     PlainValidator,
     SerializeAsAny,
@@ -26,20 +24,15 @@ from tidegate.errors import SettingsError
 from tidegate.registry import GAUGES, RELAYS, Kinds
 from tidegate.settings.durations import Between
 from tidegate.settings.problems import problem, shown
-
-HIGHEST_PERCENT = 95.0
-LEAST_WIDTH_PERCENT = 2.0
-ABOVE_FLOOR_PERCENT = 5.0
+from tidegate.settings.table import (
+    ABOVE_FLOOR_PERCENT,
+    HIGHEST_PERCENT,
+    LEAST_WIDTH_PERCENT,
+)
+from tidegate.settings.table import Table as Table
+from tidegate.settings.table_plans import Relearn, Rise
 
 B = TypeVar("B", bound=BackendSettings)
-
-
-class Table(BaseModel):
-    """A table of the file: nothing unknown, nothing converted, nothing changed."""
-
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", strict=True, allow_inf_nan=False
-    )
 
 
 class LogSettings(Table):
@@ -245,6 +238,15 @@ class StationSettings(Table):
         alias="lockout_for",
         description="no offs for so long once the supply proved the only source",
     )
+    rise: Annotated[tuple[Rise, ...], Field(strict=False)] = Field(
+        default=(),
+        description="times at which the battery shall be fuller than the window",
+    )
+    relearn: Relearn | None = Field(
+        default=None,
+        description="a rare wide excursion, so that the gauge learns its full charge "
+        "anew and capacity can be measured",
+    )
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
@@ -254,6 +256,7 @@ class StationSettings(Table):
                 "or neither for a station that only measures"
             )
         if self.window is None:
+            self._check_no_plans()
             return self
         if self.relay is None:
             raise problem(
@@ -261,7 +264,40 @@ class StationSettings(Table):
                 "or neither for a station that only measures"
             )
         self._check_window(self.window, self.relay)
+        self._check_plans(self.window)
         return self
+
+    def _check_no_plans(self) -> None:
+        for key in ("rise", "relearn"):
+            if getattr(self, key):
+                raise problem(
+                    f"found {key} without a relay and a window, allowed is all of "
+                    "them, or none for a station that only measures",
+                    at=(key,),
+                )
+
+    def _check_plans(self, window: Window) -> None:
+        for number, rise in enumerate(self.rise):
+            rise.check(window.marks, at=("rise", str(number)))
+        if self.relearn is None:
+            return
+        if self.relay_can_hold:
+            assert self.relay is not None
+            raise problem(
+                f'found relearn with relay kind "{self.relay.kind}", which only stops '
+                "charging and so cannot lower a level, allowed is a contact",
+                at=("relearn",),
+            )
+        self.relearn.check(
+            floor_percent=self.limits.floor_percent,
+            dwell_off_ms=self.dwell.off_ms,
+            at=("relearn",),
+        )
+
+    @property
+    def has_plans(self) -> bool:
+        """Whether there are times at which the window is another one."""
+        return bool(self.rise) or self.relearn is not None
 
     def _check_window(self, window: Window, relay: RelaySettings) -> None:
         floor, low = self.limits.floor_percent, window.marks.low_percent

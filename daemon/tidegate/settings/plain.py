@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from typing import Any, Final
+from typing import Any
 
 from tidegate.settings.models import StationSettings, Table
-from tidegate.settings.problems import KeyPath, names_a_secret
+from tidegate.settings.problems import HIDDEN, IN_ADDRESS, KeyPath, names_a_secret
 
-HIDDEN: Final = "(hidden)"
-
-# name:password@ of an address, and what follows a secret's name in an argument.
-_IN_ADDRESS = re.compile(r"(?<=://)[^/@\s]+(?=@)")
+# What follows a secret's name in an argument.
 _IN_ARGUMENT = re.compile(
     r"(?i)((?:password|passwd|passphrase|secret|token|credential|authorization"
     r"|api[-_]?key)\w*\s*[=:]\s*)\S.*"
@@ -53,7 +50,7 @@ def _clean(value: Any, key: str) -> Any:
     if isinstance(value, list):
         return _clean_arguments(value, key)
     if isinstance(value, str):
-        return _IN_ARGUMENT.sub(rf"\1{HIDDEN}", _IN_ADDRESS.sub(HIDDEN, value))
+        return _IN_ARGUMENT.sub(rf"\1{HIDDEN}", IN_ADDRESS.sub(HIDDEN, value))
     if isinstance(value, float) and value.is_integer():
         return int(value)
     return value

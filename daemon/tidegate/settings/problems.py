@@ -6,12 +6,16 @@ import difflib
 import json
 import re
 from collections.abc import Iterable
+from typing import Final
 
 from pydantic_core import PydanticCustomError
 
 KeyPath = tuple[str, ...]
 
 OURS = "tidegate"
+HIDDEN: Final = "(hidden)"
+# name:password@ of an address.
+IN_ADDRESS: Final = re.compile(r"(?<=://)[^/@\s]+(?=@)")
 _LONGEST = 60
 _SECRET = re.compile(
     r"pass(word|phrase|wd)?$|secret|token|credential|authorization|api_?key|^key$",
@@ -30,6 +34,9 @@ def shown(value: object) -> str:
         return "a table"
     if isinstance(value, list | tuple):
         return "a list"
+    if isinstance(value, str):
+        # What is wrong with an address is said in logs, and its password is not.
+        value = IN_ADDRESS.sub(HIDDEN, value)
     if isinstance(value, bool | str):
         text = json.dumps(value, ensure_ascii=False)
     elif isinstance(value, float):

@@ -11,7 +11,8 @@ from typing import Any, Final
 from tidegate.errors import Unsupported
 from tidegate.registry import ROLES
 from tidegate.settings.durations import PATTERN, duration_text
-from tidegate.settings.models import LogSettings, StationSettings
+from tidegate.settings.load import OWN_TABLES
+from tidegate.settings.models import StationSettings
 
 DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 
@@ -37,7 +38,10 @@ def schema() -> tuple[dict[str, Any], tuple[Unsupported, ...]]:
         "type": "object",
         "additionalProperties": False,
         "properties": {
-            "log": {"$ref": f"#/$defs/{_of(LogSettings, 'log', definitions)}"},
+            **{
+                name: {"$ref": f"#/$defs/{_of(model, name, definitions)}"}
+                for name, model in OWN_TABLES.items()
+            },
             "defaults": {"description": "anything a station may say", **reference},
             "station": {
                 "description": "one table a station",

@@ -142,6 +142,8 @@ class Validated:
             kind = self.values[tables[0]]["kind"]
             model, tables = ROLES[tables[0]].find(kind).settings, tables[1:]
         for key in tables:
+            if key.isdigit():
+                continue  # the place in a list of tables
             model = None if model is None else _nested(model, key)
         return [] if model is None else keys_of(model)
 
