@@ -40,7 +40,7 @@ from tidegate.core.events import (
     SwitchingFailed,
     SwitchingSucceeded,
 )
-from tidegate.core.policy import Marks, Policy
+from tidegate.core.policy import Marks, PlanReason, Policy
 from tidegate.core.reading import Sample, Supply
 from tidegate.core.state import evidence, fresh
 from tidegate.cyclelog.backlog import LIMIT
@@ -343,7 +343,8 @@ def _plan(world: RecordedWorld, dice: random.Random, hour: float) -> None:
 
     def plan() -> None:
         marks = Marks(low_percent=70.0, high_percent=80.0) if moved else None
-        world.send(PlanChanged(marks=marks))
+        why = PlanReason.RELEARN if moved else PlanReason.RELEARN_BROKEN_OFF
+        world.send(PlanChanged(marks=marks, why=why, because="stocktaking"))
 
     def broken() -> None:
         world.disk_is_broken = True

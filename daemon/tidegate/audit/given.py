@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from typing import Any, TypeGuard
 
 from tidegate.audit.rows import settings_of
+from tidegate.core.events import PlanChanged
 from tidegate.core.policy import Policy
 from tidegate.cyclelog.placing import Placing
 from tidegate.cyclelog.plain import from_plain
 from tidegate.cyclelog.reader import Reader
-from tidegate.cyclelog.record import parsed
-from tidegate.cyclelog.rows import SettingsRow
+from tidegate.cyclelog.record import event_of, parsed
+from tidegate.cyclelog.rows import EventRow, SettingsRow
 from tidegate.cyclelog.schema import LARGEST
 from tidegate.errors import LogError, LogUnreadable
 from tidegate.wear.account import UNKNOWN
@@ -44,6 +45,16 @@ def set_of(row: SettingsRow) -> Set:
         chemistry=chemistry if isinstance(chemistry, str) else UNKNOWN,
         design_ah=float(design) if _is_number(design) and design > 0 else None,
     )
+
+
+def plan_of(row: EventRow) -> PlanChanged:
+    """Return what an event row says of a plan. Errors: LogUnreadable."""
+    try:
+        event = event_of(row)
+    except LogError as error:
+        raise LogUnreadable(error.what, remedy=error.remedy) from error
+    assert isinstance(event, PlanChanged)
+    return event
 
 
 def _is_number(value: object) -> TypeGuard[int | float]:

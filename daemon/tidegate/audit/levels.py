@@ -15,7 +15,7 @@ from typing import Final
 
 from tidegate.audit.result import Gap
 from tidegate.audit.rows import Run
-from tidegate.core.policy import Marks
+from tidegate.core.policy import DAY_MS, Marks
 from tidegate.wear.pace import Pace
 from tidegate.wear.rainflow import Rainflow
 
@@ -23,6 +23,9 @@ from tidegate.wear.rainflow import Rainflow
 GAP_POLLS: Final = 4
 # An integer gauge steps by one, so a point beside each mark still counts as inside.
 MARGIN_PERCENT: Final = 1.0
+# After a plan the level may take so long to come back before it counts as outside; a
+# choice, no source.
+BACK_WITHIN_MS: Final = 2 * DAY_MS
 # In tenths of a °C. No writer writes what lies beyond these, and no law holds there.
 COLDEST: Final = -1_000
 HOTTEST: Final = 3_000
@@ -86,8 +89,12 @@ class Levels:
         self._until_ms: float = inf if until_ms is None else until_ms
         self._pace = Pace(step_percent=1.0 if is_whole else 0.0)
         self._window_is_set = False
+        # The window of the settings, and what counts as inside: more in a plan.
+        self._set: tuple[float, float] = (inf, -inf)
         self._low: float = inf
         self._high: float = -inf
+        self._is_planned = self._comes_back = False
+        self._back_ms = 0
         self._has_entered = False
         self._last: Point | None = None
         self._first_ms: int | None = None
@@ -100,9 +107,28 @@ class Levels:
     def window(self, marks: Marks | None) -> None:
         """Take the window in force from here on, ``None`` for none."""
         self._window_is_set = marks is not None
+        if marks is None:
+            return
+        self._set = _bounds(marks)
+        if self._is_planned or self._comes_back:
+            self._widen(self._set)
+        else:
+            self._low, self._high = self._set
+
+    def plan(self, marks: Marks | None) -> None:
+        """Take the marks of a plan, ``None`` for its end.
+
+        On the way to them and back into the window the level is where it should be,
+        so all between the two counts as inside; on the way back for two days at most.
+        """
+        self._is_planned, self._comes_back = marks is not None, marks is None
+        self._back_ms = 0
         if marks is not None:
-            self._low = 10 * (marks.low_percent - MARGIN_PERCENT)
-            self._high = 10 * (marks.high_percent + MARGIN_PERCENT)
+            self._widen(_bounds(marks))
+
+    def _widen(self, bounds: tuple[float, float]) -> None:
+        self._low = min(self._low, bounds[0])
+        self._high = max(self._high, bounds[1])
 
     def passed(self, why: str, at_ms: int) -> None:
         """Note what the time since the last row of this kind of news went into."""
@@ -265,6 +291,12 @@ class Levels:
         """
         if not self._window_is_set:
             return
+        if self._comes_back:
+            is_late = self._back_ms >= BACK_WITHIN_MS
+            if is_late or self._set[0] <= soc <= self._set[1]:
+                self._comes_back = False
+                self._low, self._high = self._set
+            self._back_ms += length_ms
         if self._low <= soc <= self._high:
             self._has_entered = True
             self.told.inside_ms += length_ms
@@ -284,6 +316,12 @@ class Levels:
         if not self._passed:
             return "unread"
         return max(self._passed, key=self._passed.__getitem__)
+
+
+def _bounds(marks: Marks) -> tuple[float, float]:
+    """Return what is inside of marks, in tenths of a percent."""
+    low = 10 * (marks.low_percent - MARGIN_PERCENT)
+    return low, 10 * (marks.high_percent + MARGIN_PERCENT)
 
 
 def _tenths(thousandths: int | None) -> int | None:

@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
 from tidegate.audit.result import Audit
-from tidegate.core.policy import DAY_MS, HOUR_MS, MINUTE_MS
+from tidegate.core.policy import DAY_MS, HOUR_MS, MINUTE_MS, PlanReason
 from tidegate.cyclelog.placing import STEP_MS
 
 # Below this a part of the time without temperature is not worth a sentence.
 _LEAST_SHARE: Final = 0.01
 # Above this share of all cycles those that may be noise are told; a choice.
 _LEAST_NOISE: Final = 0.05
+_PLANS: Final = {
+    PlanReason.PLANNED_RISE.value: "planned rise",
+    PlanReason.RELEARN.value: "relearn",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asides:
     """What only the notes tell.
 
-    ``packs`` is how many battery packs were in the device; ``unheated_s`` is the
+    ``packs`` is how many battery packs were in the device, ``plans`` how often which
+    plan moved the window; ``unheated_s`` is the
     covered time without a temperature, ``shallow_efc`` what is in cycles of a point
     and less.
     """
@@ -30,6 +35,7 @@ class Asides:
     half_cycles: float
     shallow_efc: float
     packs: int
+    plans: Mapping[str, int]
     across_gaps_percent: float
     unheated_s: float
 
@@ -112,6 +118,16 @@ def _charge(audit: Audit, asides: Asides) -> Iterator[str]:
         yield (
             f"{asides.packs} battery packs were in the device one after another. The "
             "models count them as one cell; what was measured is of the last."
+        )
+    if asides.plans:
+        named = (
+            _counted(count, _PLANS.get(why, "plan"))
+            for why, count in sorted(asides.plans.items())
+        )
+        yield (
+            f"The window was moved as planned ({', '.join(named)}); the way there and "
+            "back, for two days at most, counts as in the window. The log says when "
+            "and why in its rows plan_changed."
         )
     if audit.windows > 1:
         yield (

@@ -207,7 +207,8 @@ class Audit:
     ``notes`` are sentences on what the numbers do not show. ``duty`` is what the
     models were given; ``stepped_ms`` and ``delayed`` are those of ``Placing``.
     ``at_this_pace`` is empty where less than a day was covered. ``windows`` is how many
-    charge windows were in force one after another.
+    charge windows were in force one after another, ``plans`` how often a planned rise
+    or a relearn moved one.
     """
 
     station: str
@@ -233,6 +234,7 @@ class Audit:
     delayed: int = 0
     at_this_pace: tuple[AtThisPace, ...] = ()
     windows: int = 1
+    plans: int = 0
 
     @property
     def deciding(self) -> tuple[int | None, Account | None]:

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import itertools
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
 from tidegate import __version__
 from tidegate.audit.cell import Cell
-from tidegate.audit.given import Set, set_of
+from tidegate.audit.given import Set, plan_of, set_of
 from tidegate.audit.levels import GAP_POLLS, Levels, Told
 from tidegate.audit.notes import Asides, notes
 from tidegate.audit.result import Audit, Cycles, HalfCycles, Head, Readings, Switchings
 from tidegate.audit.rows import Extent, Run
 from tidegate.audit.time_at import at_this_pace, duty_of, soc_of, temperature_of
 from tidegate.audit.work import Alarms, Work, life_years
-from tidegate.core.policy import Marks
+from tidegate.core.events import PlanChanged
+from tidegate.core.policy import Marks, PlanReason
 from tidegate.cyclelog.placing import Placing
 from tidegate.cyclelog.rows import (
     AlarmRow,
@@ -81,6 +83,8 @@ class Walk:
         self._is_any_told = False
         self._failed = 0
         self._windows: list[Marks] = []
+        self._plan_why: PlanReason | None = None
+        self._plans: Counter[str] = Counter()
         self._sensors: list[str] = []
         self._packs: list[str] = []
 
@@ -131,6 +135,9 @@ class Walk:
                 self._levels.passed("no_daemon", at_ms)
             case EventRow(kind="resumed"):
                 self._levels.passed("suspended", at_ms)
+            case EventRow(kind="plan_changed"):
+                if not self._is_late(at_ms):
+                    self._plan(plan_of(row), is_told=is_told)
 
     def _is_late(self, at_ms: int) -> bool:
         return self._until_ms is not None and at_ms >= self._until_ms
@@ -162,6 +169,13 @@ class Walk:
             self._windows.clear()
         if policy.marks is not None:
             self._windows.append(policy.marks)
+
+    def _plan(self, told: PlanChanged, *, is_told: bool) -> None:
+        self._levels.plan(told.marks)
+        begins = told.marks is not None and told.why is not self._plan_why
+        self._plan_why = told.why if told.marks is not None else None
+        if begins and is_told and told.why is not None:
+            self._plans[told.why.value] += 1
 
     def _battery(self, row: BatteryRow, at_ms: int) -> None:
         if self._is_late(at_ms):
@@ -223,6 +237,7 @@ class Walk:
             delayed=self._placing.delayed,
             at_this_pace=ahead,
             windows=_runs(self._windows),
+            plans=sum(self._plans.values()),
         )
         return replace(made, notes=notes(made, self._asides(told)))
 
@@ -287,6 +302,7 @@ class Walk:
                 if depth <= SHALLOW_PERCENT
             ),
             packs=_runs(self._packs),
+            plans=dict(self._plans),
             across_gaps_percent=told.across_gaps_percent,
             unheated_s=(sum(told.rests.values()) - known_s) / 2000,
         )

@@ -44,6 +44,7 @@ from tidegate.cyclelog.rows import (
     Row,
     RunRow,
     SettingsRow,
+    StateRow,
     station_of,
 )
 from tidegate.errors import LogError
@@ -58,7 +59,9 @@ class Course:
     """The state of one station as its rows go by, ``None`` while it is not known.
 
     ``may_begin``: all rows so far were seen, so the first settings begin a life.
-    ``is_starting``: a run has begun in which the station has not started yet.
+    ``is_starting``: a run has begun in which the station has not started yet, or it
+    was taken out of one that goes on: stopped, and its state written down. ``is_out``:
+    the latter, with that run still going on.
     ``now_ms`` is the boot-clock time of the last event, ``reading`` the last one.
     """
 
@@ -72,7 +75,10 @@ class Course:
         self.is_exact = True
         self.may_begin = True
         self.is_starting = False
+        self.is_out = False
         self._step = step
+        self._is_stopping = False
+        self._said: Policy | None = None
         self.now_ms = 0
 
     def take(self, entry: Entry) -> list[tuple[State, Effect]]:
@@ -84,11 +90,12 @@ class Course:
         if isinstance(row, RunRow):
             self.is_exact = row.rules_version >= EXACT_SINCE
             self.is_starting = self.is_starting or not row.continued
-            self.proving.take(entry.id, row, is_free=self.is_starting)
+            self.is_out = self.is_out and row.continued
+            self._prove(entry.id, row)
         if station_of(row) != self.station:
             return []
         self._note(entry.id, row)
-        self.proving.take(entry.id, row, is_free=self.is_starting)
+        self._prove(entry.id, row)
         if self.state is None:
             return []
         if self.proving.is_on:
@@ -102,9 +109,13 @@ class Course:
             effects += [(before, effect) for effect in told]
         return effects
 
+    def _prove(self, row_id: int, row: Row | LinkRow) -> None:
+        self.proving.take(row_id, row, is_free=self.is_starting, is_out=self.is_out)
+
     def forget(self) -> None:
         """Know nothing until the next state row."""
         self.state, self.may_begin, self.now_ms = None, False, 0
+        self._said = None
 
     def _note(self, row_id: int, row: Row | LinkRow) -> None:
         if isinstance(row, BatteryRow):
@@ -113,15 +124,25 @@ class Course:
             self.intents[row_id] = row
         elif isinstance(row, SettingsRow):
             self._settings(row)
+        elif isinstance(row, EventRow) and row.kind in ("stopping", "started"):
+            self._is_stopping = row.kind == "stopping"
+        elif isinstance(row, StateRow) and (self._is_stopping or self._has_stopped()):
+            # The last row of a station that stops, be it alone or with the daemon; the
+            # event before it may stand in the file of the year before.
+            self._is_stopping, self.is_starting, self.is_out = False, True, True
+
+    def _has_stopped(self) -> bool:
+        return self.state is not None and self.state.drive.stopped
 
     def _settings(self, row: SettingsRow) -> None:
         if self.state is None and self.may_begin:
             self.state = core_state.fresh(from_plain(Policy, parsed(row.policy)))
-        elif self.state is not None and self.is_starting:
-            # While a run lasts the event says so; a run that begins has the new
+        elif self.state is not None:
+            # While a station runs the event says so; one that starts has the new
             # settings from its first event on.
-            policy = from_plain(Policy, parsed(row.policy))
-            self.state = replace(self.state, policy=policy)
+            self._said = from_plain(Policy, parsed(row.policy))
+            if self.is_starting:
+                self.state = replace(self.state, policy=self._said)
 
     def _aside(self, row: Row | LinkRow) -> None:
         """Take a row of a commissioning run, in which no time is lived."""
@@ -133,7 +154,7 @@ class Course:
 
     def _pass_time(self, event: Event, now_ms: int, row_id: int) -> None:
         if isinstance(event, Started):
-            self.is_starting = False
+            self._start()
         elif self.state is not None and now_ms < max(
             self.now_ms, self.state.quiet.now_ms
         ):
@@ -142,6 +163,13 @@ class Course:
                 remedy="The file was altered.",
             )
         self.now_ms = now_ms
+
+    def _start(self) -> None:
+        self.is_starting = self.is_out = False
+        if self._said is not None and self.state is not None:
+            # Whoever reads on from the state row of a stop has not seen the stop.
+            self.state = replace(self.state, policy=self._said)
+        self._said = None
 
     def _events(self, row: Row | LinkRow) -> Iterator[tuple[Event, int]]:
         """Yield what a row stands for, each with its boot-clock time."""

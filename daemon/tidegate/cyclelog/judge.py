@@ -27,6 +27,7 @@ from tidegate.core.watch import was_jump
 from tidegate.cyclelog.course import Course
 from tidegate.cyclelog.difference import first_other
 from tidegate.cyclelog.in_force import InForce
+from tidegate.cyclelog.outing import read_while_out, start_fault
 from tidegate.cyclelog.plain import from_plain
 from tidegate.cyclelog.record import evidence_digest, parsed
 from tidegate.cyclelog.rows import (
@@ -226,11 +227,11 @@ class Judge:
         self, entry: Entry, row: IntentRow | EventRow | ReadingRow | Row
     ) -> Mismatch | None:
         if isinstance(row, ReadingRow | FailureRow | OutcomeRow):
-            what = contradiction(row)
+            what = contradiction(row) or read_while_out(row, self._course)
             return None if what is None else _mismatch(entry, what)
         if self._course.state is None or not isinstance(row, IntentRow | EventRow):
             return None
-        what = self._course.proving.fault_of(row)
+        what = start_fault(row, self._course) or self._course.proving.fault_of(row)
         return None if what is None else _mismatch(entry, what)
 
     def _shown(self, entry: Entry, row: _Shown) -> Mismatch | None:

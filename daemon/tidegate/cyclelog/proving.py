@@ -1,10 +1,13 @@
 """A commissioning run in the cycle log: where it stands, and what it came to.
 
-It is a run of its own, in which no daemon looks after the station. In it stand, in
-this order: an operator row ``prove`` that begins it; readings, switchings of the
-reason ``prove`` and, where the relay's settings are new, the event of that; an
-operator row ``prove`` with the result; the event ``proved`` or ``not_proved``, which
-is all of it that the core is told. A killed one ends with the next run.
+No daemon looks after the station in it. It is a run of its own, or it stands in the
+run of a daemon that let go of this station alone: behind its event ``stopping`` and
+the state row of that, before its next ``started``; rows of other stations come between.
+In it stand, in this order: an operator row ``prove`` that begins it; readings,
+switchings of the reason ``prove`` and, in a run of its own where the relay's settings
+are new, the event of that; an operator row ``prove`` with the result; the event
+``proved`` or ``not_proved``, which is all of it that the core is told. A killed one
+ends with the next run.
 """
 
 from __future__ import annotations
@@ -44,6 +47,8 @@ class Proving:
 
     def __init__(self) -> None:
         self.place = Place.OUTSIDE
+        # Whether the run of a daemon goes on around it.
+        self._is_within = False
         self._begin()
 
     @property
@@ -51,8 +56,11 @@ class Proving:
         """Whether rows of the station are those of a commissioning run."""
         return self.place is not Place.OUTSIDE
 
-    def take(self, row_id: int, row: Row | LinkRow, *, is_free: bool) -> None:
-        """Take the next row; ``is_free`` is: no daemon has started the station yet.
+    def take(
+        self, row_id: int, row: Row | LinkRow, *, is_free: bool, is_out: bool
+    ) -> None:
+        """Take the next row; ``is_free`` is: no daemon looks after the station now,
+        ``is_out``: one does again as soon as it comes back.
 
         Errors: LogError when an operator row cannot be read.
         """
@@ -64,17 +72,17 @@ class Proving:
             case EventRow() if row.kind in _END_EVENTS:
                 self._is_told = True
             case OperatorRow(action="prove"):
-                self._operator(parsed(row.args), is_free=is_free)
+                self._operator(parsed(row.args), is_free=is_free, is_out=is_out)
             case IntentRow() if self.place is Place.INSIDE:
                 self._intent(row_id, row)
             case EffectRow() if self.place is Place.INSIDE:
                 self._effect(row)
 
-    def _operator(self, args: object, *, is_free: bool) -> None:
+    def _operator(self, args: object, *, is_free: bool, is_out: bool) -> None:
         told = args if isinstance(args, dict) else {}
         step = told.get("step")
         if step == BEGIN and is_free and self.place is Place.OUTSIDE:
-            self.place = Place.INSIDE
+            self.place, self._is_within = Place.INSIDE, is_out
             self._begin()
         elif step == RESULT and self.place is Place.INSIDE:
             self.place = Place.ENDED
@@ -113,9 +121,16 @@ class Proving:
             return self._fault_of_intent(row)
         if row.kind in _END_EVENTS:
             return self._fault_of_end(row)
-        if self.is_on and (self.place, row.kind) != (Place.INSIDE, "settings_changed"):
+        if self.is_on and not self._may_stand(row.kind):
             return f"the event {row.kind} has no place in a commissioning run"
         return None
+
+    def _may_stand(self, kind: str) -> bool:
+        """Return whether another event than the last word may follow here."""
+        if self._is_within:
+            # Nobody else ends it than the daemon that takes the station back.
+            return kind == "started" and self.place is Place.ENDED and self._is_told
+        return kind == "settings_changed" and self.place is Place.INSIDE
 
     def _fault_of_intent(self, row: IntentRow) -> str | None:
         if row.reason == Reason.PROVE and self.place is not Place.INSIDE:

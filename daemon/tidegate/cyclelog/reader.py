@@ -48,6 +48,8 @@ from tidegate.errors import LogEmpty, LogError, LogUnreadable
 
 R = TypeVar("R", bound=Row)
 _UNDER_WAY: Final = 16
+# How far back a look at what was lately goes at most, the rows of all stations counted.
+_LATELY_ROWS: Final = 500_000
 Stored = tuple[int, schema.Table, tuple[Any, ...]]
 
 
@@ -179,6 +181,24 @@ class Reader:
         """Return how the last run began; its boot id tells whether that was this boot."""
         return next((row for _, row in self._latest(RunRow)), None)
 
+    def runs(self) -> Iterator[tuple[RunRow, RunEndRow | None]]:
+        """Yield the runs, newest first, each with its end if it came to one.
+
+        A commissioning run may lie inside that of the daemon: ends are taken inside out.
+        """
+        ends: list[RunEndRow] = []
+        newest_first: Iterator[tuple[int, Row]] = heapq.merge(
+            self._latest(RunRow),
+            self._latest(RunEndRow),
+            key=lambda item: item[0],
+            reverse=True,
+        )
+        for _, row in newest_first:
+            if isinstance(row, RunEndRow):
+                ends.append(row)
+            elif isinstance(row, RunRow) and not row.continued:
+                yield row, ends.pop() if ends else None
+
     def last_run_was_closed(self) -> bool:
         """Return whether the last run ended in good order; true without any run."""
         begun = next((row_id for row_id, _ in self._latest(RunRow)), 0)
@@ -281,6 +301,21 @@ class Reader:
             if row.why_not is None:
                 return reading_of(row, self.battery_before(station, row_id))
         return None
+
+    def readings_lately(
+        self, station: str, *, since_wall_ms: int, at_most: int
+    ) -> list[ReadingRow]:
+        """Return the last rows of readings of this file alone, in order; bounded."""
+        (table,) = (each for each in self._tables if each.row is ReadingRow)
+        with _translated(self.path):
+            last = self._last_link_id()
+            stored = self._connection.execute(
+                f'{table.select} WHERE "id" > ? AND "id" <= ? AND "station" = ? '
+                'AND "wall_ms" >= ? ORDER BY "id" DESC LIMIT ?',
+                (last - _LATELY_ROWS, last, station, since_wall_ms, at_most),
+            ).fetchall()
+        rows = [schema.row_of(table, each) for _, *each in reversed(stored)]
+        return [row for row in rows if isinstance(row, ReadingRow)]
 
     def intents_before(self, station: str, row_id: int) -> dict[int, IntentRow]:
         """Return the last intents before this row, enough for any still under way."""

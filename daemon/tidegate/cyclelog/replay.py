@@ -126,6 +126,8 @@ def rebuild(
         course.intents = reader.intents_before(station, after)
         course.is_exact = row.rules_version >= EXACT_SINCE
         course.state = _readable_state(row)
+        # The state of a stop: the station may have been out when this ended.
+        course.is_starting = course.state is not None and course.state.drive.stopped
     for entry in reader.history(station, after=after):
         course.take(entry)
     return course.state

@@ -44,6 +44,9 @@ def _charge(audit: Audit) -> str:
     window = f"its window of {levels}"
     if audit.windows > 1:
         window = f"its window then in force (the last: {levels})"
+    if audit.plans:
+        # Else 100 % of 55 to 65 would stand beside a charge of 30 to 95 %.
+        window += f", as moved by {counted(audit.plans, 'plan')},"
     if soc.in_window_percent is None:
         return f"{audit.station} did not come into {window}"
     return (

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
+from tidegate.audit.given import plan_of
 from tidegate.audit.rows import Run, head_of, rows_of
 from tidegate.core.policy import Marks, Policy
 from tidegate.core.reading import Supply
@@ -19,6 +20,7 @@ from tidegate.cyclelog.record import parsed
 from tidegate.cyclelog.rows import (
     AlarmRow,
     EffectRow,
+    EventRow,
     FailureRow,
     GapRow,
     IntentRow,
@@ -115,6 +117,20 @@ def story(
     return teller.told
 
 
+def story_of(
+    rows: Iterable[tuple[int, Row | Run]],
+    station: str,
+    *,
+    offsets: dict[int, int],
+    since_ms: int,
+) -> Story:
+    """Return the story that these rows tell; ``offsets`` are those of ``Placing``."""
+    placing = Placing(offsets=offsets, stepped_ms=0, delayed=0)
+    teller = _Teller(station, placing, since_ms=since_ms, until_ms=None)
+    teller.tell(rows)
+    return teller.told
+
+
 class _Teller:
     """Walks the rows once and fills a story."""
 
@@ -141,6 +157,7 @@ class _Teller:
         self._intents: dict[int, IntentRow] = {}
         self._standing: dict[str, int] = {}
         self._set: list[tuple[int, Policy]] = []
+        self._plan: Marks | None = None
 
     def tell(self, rows: Iterable[tuple[int, Row | Run]]) -> None:
         """Take all rows, in the order of the log."""
@@ -172,6 +189,10 @@ class _Teller:
                 self.knows_station = True
                 if self._until_ms is None or at_ms <= self._until_ms:
                     self._settings(from_plain(Policy, parsed(row.policy)), at_ms)
+            case EventRow(kind="plan_changed") if self.knows_station:
+                if self._until_ms is None or at_ms <= self._until_ms:
+                    self._plan = plan_of(row).marks
+                    self._show(at_ms)
             case FailureRow():
                 told.failed += row.reads if is_told else 0
             case IntentRow():
@@ -192,6 +213,13 @@ class _Teller:
 
     def _settings(self, policy: Policy, at_ms: int) -> None:
         self.told.policy = policy
+        self._show(at_ms)
+
+    def _show(self, at_ms: int) -> None:
+        """Note what is in force from here on: a plan has other marks for a while."""
+        policy = self.told.policy
+        if self._plan is not None and policy.marks is not None:
+            policy = replace(policy, marks=self._plan)
         last = self._set[-1][1] if self._set else None
         if last is None or _behind(last) != _behind(policy):
             self._set.append((at_ms, policy))
