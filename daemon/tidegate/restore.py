@@ -3,20 +3,27 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
+import os
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from tidegate import notice
+from tidegate.assembly import make_relay, relay_is_another
 from tidegate.clock import SystemClock
 from tidegate.contract import Relay
 from tidegate.core.reading import Supply
 from tidegate.cyclelog.reader import Reader
-from tidegate.errors import BackendError, LogError, Unavailable
+from tidegate.cyclelog.record import parsed
+from tidegate.errors import BackendError, LogError, TidegateError, Unavailable
 from tidegate.host import Machine, StationHost
-from tidegate.service import make_relay, relay_is_another
-from tidegate.settings import StationSettings
+from tidegate.registry import RELAYS
+from tidegate.settings import StationSettings, from_tables
+from tidegate.settings.files import Tree, read_all
+from tidegate.settings.load import main_file
+from tidegate.settings.models import LogSettings
+from tidegate.settings.problems import HIDDEN
 from tidegate.station.bounded import GRACE_S, bounded
 
 LIMIT_S: Final = 5.0
@@ -51,6 +58,92 @@ async def all_on(log: Path, stations: Mapping[str, StationSettings]) -> list[Res
         )
     finally:
         machine.workers.close()
+
+
+def last_known(config: Path | None) -> tuple[Path, dict[str, StationSettings]]:
+    """Return the cycle log, and the relays that can still be told with wrong settings.
+
+    A daemon that was killed while a file is wrong leaves a supply off that nobody
+    would ever switch on again. A relay counts as its table stands in the files, where
+    that by itself is right; else as the last run of the daemon had it.
+    """
+    tree = Tree()
+    try:
+        main, named_by = main_file(config, os.environ)
+        for document in read_all(main, named_by=named_by):
+            tree.lay(document)
+    except TidegateError:
+        tree = Tree()  # whoever calls has said what is wrong
+    log = tree.tables.get("log")
+    path = log.get("path") if isinstance(log, dict) else None
+    place = Path(path) if isinstance(path, str) else LogSettings().path
+    in_files = dict(_relays_of(tree))
+    found = _right_ones(in_files)
+    if not in_files or in_files.keys() - found.keys():
+        # Only now, for a disk that hangs must not keep the others off.
+        found = {**_right_ones(dict(_relays_in(place))), **found}
+    return place, found
+
+
+def _right_ones(relays: Mapping[str, Any]) -> dict[str, StationSettings]:
+    known = {name: _of_relay(name, relay) for name, relay in relays.items()}
+    return {name: it for name, it in known.items() if it is not None}
+
+
+def _relays_of(tree: Tree) -> Iterator[tuple[str, Any]]:
+    stations = tree.tables.get("station")
+    for name, values in stations.items() if isinstance(stations, dict) else ():
+        if isinstance(values, dict) and "relay" in values:
+            yield name, values["relay"]
+
+
+def _relays_in(log: Path) -> Iterator[tuple[str, Any]]:
+    """Yield the relays of stations whose daemon did not end in good order.
+
+    One with a secret is left out: a log has none.
+    """
+    try:
+        with Reader(log) as reader:
+            for name in reader.stations():
+                run, row = reader.last_run_of(name), reader.last_settings(name)
+                if run is None or run.closed or row is None:
+                    continue
+                given = parsed(row.given)
+                relay = given.get("relay") if isinstance(given, dict) else None
+                if HIDDEN not in str(relay):
+                    yield name, relay
+    except LogError as error:
+        notice.logger().info("no cycle log to ask for the relays", why=str(error))
+
+
+def _of_relay(name: str, relay: Any) -> StationSettings | None:
+    """Return a station of this relay alone, ``None`` where that is none."""
+    if not isinstance(relay, dict):
+        return None
+    for table in (relay, _without_defaults(relay)):
+        station = {
+            "gauge": {"kind": "sysfs"},
+            "relay": table,
+            "window": {"low": 55, "high": 65},  # asked for, and not used here
+        }
+        try:
+            return from_tables({"station": {name: station}}).stations.get(name)
+        except TidegateError:
+            continue
+    return None
+
+
+def _without_defaults(relay: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what was set: a log also has what was left to its default."""
+    try:
+        fields = RELAYS.find(str(relay.get("kind"))).settings.model_fields
+    except TidegateError:
+        return {}
+    return {
+        key: value
+        for key, value in relay.items()
+        if key == "kind" or key not in fields or value != fields[key].default
+    }
 
 
 async def _polarity_in_time(

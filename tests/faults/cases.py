@@ -12,7 +12,9 @@ from faults import (
     cases_gauge,
     cases_kernel,
     cases_load,
+    cases_manager,
     cases_process,
+    cases_publish,
     cases_relay,
 )
 
@@ -24,4 +26,6 @@ CASES: Final[dict[int, Callable[[Path], None]]] = {
     **cases_ble.CASES,
     **cases_kernel.CASES,
     **cases_load.CASES,
+    **cases_manager.CASES,
+    **cases_publish.CASES,
 }

@@ -15,6 +15,7 @@ import os
 import shutil
 import signal
 import threading
+from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -34,7 +35,7 @@ from support.relay_board import RelayBoard
 from tidegate import settings
 from tidegate.cli import exits
 from tidegate.cli import main as cli
-from tidegate.cli.run import _run
+from tidegate.cli.daemon import run as run_daemon
 from tidegate.clock import SystemClock
 from tidegate.contract import Gauge, Relay
 from tidegate.core.reading import Sample, Supply
@@ -46,6 +47,7 @@ from tidegate.cyclelog.rows import (
     FailureRow,
     GapRow,
     IntentRow,
+    OperatorRow,
     OutcomeRow,
     ReadingRow,
     RunEndRow,
@@ -114,7 +116,7 @@ def _signalled(folder: Path) -> None:
         with site:
             service = Service(site.made().settings, clock=SystemClock())
             threading.Thread(target=_terminated, args=(site.board,)).start()
-            asyncio.run(asyncio.wait_for(_run(service), 20))
+            asyncio.run(asyncio.wait_for(run_daemon(service), 20))
             assert not service.broken
             assert site.ons == 2, "on at start, on at the end"
     finally:
@@ -257,6 +259,69 @@ def wrong_settings(folder: Path) -> None:
 
 
 # --- 46 -------------------------------------------------------------------------------
+
+
+# --- 43: settings at a reload -------------------------------------------------------------
+
+_WINDOW_LINE = 4
+
+
+def wrong_settings_at_a_reload(folder: Path) -> None:
+    lives(Site(folder), _reloaded)
+
+
+async def _reloaded(site: Site) -> None:
+    async with site.living():
+        await site.switched_off()
+        assert site.service is not None
+        service, before = site.service, site.service.settings
+        file = _settings_file(site, high=50)
+        service.reload._load = partial(settings.load, file)
+        service.reload.hang_up()
+        await site.live(1)
+        assert service.settings is before, "wrong settings were taken"
+        assert site.state.policy.marks is not None
+        assert site.state.policy.marks.high_percent == 65, "wrong settings were taken"
+        said = service.settings_error or ""
+        where = f"{file}:{_WINDOW_LINE}: station.{STATION}.window: "
+        what = "found low = 55 and high = 50, allowed is a high mark from low + 2 to 95"
+        assert where + what == said, "the error was not shown with line and field"
+        (message,) = site.said("reload refused, the settings before stay")
+        assert message["error"] == said
+        await site.live(5 * MINUTE_S)
+        assert site.board.driven(), "the old settings did not stay in force"
+        _settings_file(site, high=70)
+        service.reload.hang_up()
+        await site.live(1)
+        assert service.settings_error is None, "the error stayed"
+        assert site.state.policy.marks.high_percent == 70, "the right ones were refused"
+    site.sound()
+    (refused, taken) = site.rows(OperatorRow)
+    assert (refused.action, refused.by) == (taken.action, taken.by)
+    assert refused.action == "reload"
+    assert json.loads(refused.args) == {"error": said}
+
+
+def _settings_file(site: Site, *, high: int) -> Path:
+    file = site.folder / "tidegate.toml"
+    file.write_text(
+        f"""\
+[log]
+path = "{site.log}"
+[station.{STATION}]
+[station.{STATION}.window]
+high = {high}
+low = 55
+[station.{STATION}.gauge]
+kind = "sysfs"
+root = "{site.root}"
+[station.{STATION}.relay]
+kind = "serial-frame"
+port = "{site.board.link}"
+pause = "0s"
+"""
+    )
+    return file
 
 
 def a_burst_of_events(folder: Path) -> None:
@@ -467,6 +532,7 @@ CASES = {
     40: a_full_disk,
     41: a_malformed_log,
     42: two_masters,
+    43: wrong_settings_at_a_reload,
     44: wrong_settings,
     46: a_burst_of_events,
     48: a_repeating_fault,

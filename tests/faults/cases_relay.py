@@ -48,7 +48,7 @@ def a_pulled_plug(folder: Path) -> None:
                 if off:
                     await site.switched_off()
                 site.board.unplug()
-                await site.live(45)
+                await site.live(75)
                 assert site.alarmed("relay_failed"), "an unplugged relay was not told"
                 assert site.powered, "normally-closed: the pull itself is an on"
                 site.board.forget()

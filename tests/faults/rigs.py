@@ -23,7 +23,7 @@ from unittest import mock
 
 from support import evidence
 from support.relay_board import RelayBoard
-from tidegate import notice, service
+from tidegate import assembly, notice
 from tidegate.contract import Gauge, Relay
 from tidegate.core.state import State
 from tidegate.cyclelog.rows import AlarmRow, Entry, Row
@@ -241,7 +241,7 @@ class Site:
         with ExitStack() as stack:
             for name, wrap in zip(("gauge", "relay"), self._wraps, strict=True):
                 if wrap is not None:
-                    stack.enter_context(_wrapped(name, wrap))
+                    stack.enter_context(wrapped(name, wrap))
             self.service = self.made()
             self._task = asyncio.get_running_loop().create_task(self.service.run())
             try:
@@ -359,9 +359,9 @@ class Site:
 
 
 @contextmanager
-def _wrapped(name: str, wrap: Callable[[Any], Any]) -> Iterator[None]:
-    make = getattr(service, f"make_{name}")
-    with mock.patch.object(service, f"make_{name}", lambda *a: wrap(make(*a))):
+def wrapped(name: str, wrap: Callable[[Any], Any]) -> Iterator[None]:
+    make = getattr(assembly, f"make_{name}")
+    with mock.patch.object(assembly, f"make_{name}", lambda *a: wrap(make(*a))):
         yield
 
 

@@ -11,6 +11,7 @@ from faults import (
     switches_kernel,
     switches_load,
     switches_process,
+    switches_publish,
     switches_relay,
 )
 from faults.switch import VARIABLE, Fault, Switch
@@ -25,6 +26,7 @@ FAULTS: Final = {
         *switches_ble.FAULTS,
         *switches_kernel.FAULTS,
         *switches_load.FAULTS,
+        *switches_publish.FAULTS,
     )
 }
 

@@ -10,6 +10,8 @@ from faults.switch import Fault, switch
 _CORE: Final = "tidegate.core"
 _SUPPLIES: Final = "tidegate_backends.linux.power_supplies"
 _STATION: Final = "tidegate.station"
+_RELOAD: Final = "tidegate.service.reload.Reload"
+_MANAGER: Final = "tidegate.manager.part"
 
 FAULTS: Final = (
     Fault(
@@ -27,7 +29,35 @@ FAULTS: Final = (
             switch(
                 "the last record is not read",
                 "the off of the run before was not kept",
-                ("tidegate.service.rebuild", without.a_past),
+                ("tidegate.service.past.rebuild", without.a_past),
+            ),
+        ),
+    ),
+    Fault(
+        39,
+        "the loop, or one station of it, stalls",
+        "The watchdog is no longer fed, so the service manager kills the daemon and "
+        "starts it again; how often is told, and it never gives up.",
+        (
+            switch(
+                "a thread feeds the watchdog",
+                "a blocked loop was fed",
+                (f"{_MANAGER}.Manager.begin", without.a_thread_that_pings),
+            ),
+            switch(
+                "a timer feeds the watchdog",
+                "the watchdog was fed",
+                (f"{_MANAGER}.Manager.begin", without.a_timer_that_pings),
+            ),
+            switch(
+                "any station feeds the watchdog",
+                "the watchdog was fed",
+                (f"{_MANAGER}.Manager._cycled", without.a_cycle_of_all),
+            ),
+            switch(
+                "runs are not counted",
+                "the restarts are not told",
+                (f"{_MANAGER}.counted", without.counted_runs),
             ),
         ),
     ),
@@ -40,7 +70,7 @@ FAULTS: Final = (
             switch(
                 "a log that fails stops control",
                 "the service ended",
-                (f"{_STATION}.shell.Station.commit", without.a_log_that_may_fail),
+                (f"{_STATION}.log_side.LogSide.commit", without.a_log_that_may_fail),
             ),
         ),
     ),
@@ -72,6 +102,29 @@ FAULTS: Final = (
                 "logs are not locked",
                 "two daemons wrote one log",
                 ("tidegate.cyclelog.file.LogFile._hold", without.a_hold),
+            ),
+        ),
+    ),
+    Fault(
+        43,
+        "the settings are wrong when they are reloaded",
+        "Those before stay in force, control goes on, and file, line, key, what was "
+        "found and what is allowed are shown.",
+        (
+            switch(
+                "what is wrong is taken",
+                "wrong settings were taken",
+                ("tidegate.settings.models.LEAST_WIDTH_PERCENT", -1_000.0),
+            ),
+            switch(
+                "an error at a reload is everybody's",
+                "the service ended",
+                (f"{_RELOAD}._refused", without.a_refusal),
+            ),
+            switch(
+                "an error at a reload is nobody's",
+                "the error was not shown",
+                (f"{_RELOAD}._refused", without.words_for_it),
             ),
         ),
     ),

@@ -132,7 +132,7 @@ FAULTS: Final = (
             switch(
                 "the past is forgotten",
                 "a restart forgot the budget",
-                ("tidegate.service.rebuild", without.a_past),
+                ("tidegate.service.past.rebuild", without.a_past),
             ),
         ),
     ),

@@ -13,14 +13,12 @@ import pytest
 from faults.cases import CASES
 from faults.switches import FAULTS, Fault, Switch
 
-# Faults 39 and 43 belong to the service manager and reloading, 45 to sinks.
-LISTED = [*range(1, 39), *range(40, 43), 44, 46]
-LISTED += [47, 48, 49, 50]
+LISTED = list(range(1, 51))
 
 # Real kernel events need umockdev, Bluetooth dbus-daemon, 19 to 26 adb.
 MARKS = {number: [pytest.mark.peer] for number in (*range(19, 27), 33, 46)}
-for number in (19, 21, 23, 24, 26):
-    MARKS[number].append(pytest.mark.slow)
+for number in (19, 21, 23, 24, 26, 39, 45):
+    MARKS.setdefault(number, []).append(pytest.mark.slow)
 
 EACH = [
     pytest.param(fault, id=f"{fault.number}", marks=MARKS.get(fault.number, []))

@@ -5,12 +5,16 @@ Each stands where a shorter program would have stood without the fault in mind.
 
 from __future__ import annotations
 
+import asyncio
+import threading
 from collections.abc import Callable, Sequence
 from typing import Any, NoReturn
 
 from tidegate.core import alarms, plausibility
 from tidegate.core.reading import WhyNot
 from tidegate.core.state import State
+from tidegate.manager.part import Manager
+from tidegate.manager.restarts import Restarts
 from tidegate.settings import durations
 from tidegate_backends.linux.power_supplies import Folder, Found
 from tidegate_backends.wire import packs
@@ -175,8 +179,8 @@ def reports(self: Any, said: Any, *, asked_at_ms: int) -> None:
     del self, said, asked_at_ms
 
 
-async def a_log_that_may_fail(self: Any, limit_s: float) -> bool:
-    self.record.flush()
+async def a_log_that_may_fail(self: Any, limit_s: float = 10.0) -> bool:
+    self._station.record.flush()
     await self._writer.commit(limit_s)
     return True
 
@@ -230,6 +234,52 @@ def bounds_of_times(text: str) -> int:
     return {"5s": 0, "24h": 1 << 62}.get(text, _known_ms(text))
 
 
+def a_refusal(self: Any, asked: Any, said: str) -> NoReturn:
+    del self, asked
+    raise ValueError(said)
+
+
+def words_for_it(self: Any, asked: Any, said: str) -> None:
+    del self, asked, said
+
+
 def quiet(self: Any, station: str, fault: str) -> int:
     self.over(station, fault)
     return 1
+
+
+# --- the service manager --------------------------------------------------------------
+
+_begin = Manager.begin
+_cycled = Manager._cycled
+
+
+async def a_thread_that_pings(self: Any, service: Any) -> None:
+    await _begin(self, service)
+
+    def ping() -> None:
+        while not threading.Event().wait(0.2):
+            self._notifier.tell("WATCHDOG=1")
+
+    threading.Thread(target=ping, daemon=True).start()
+
+
+async def a_timer_that_pings(self: Any, service: Any) -> None:
+    await _begin(self, service)
+    loop = asyncio.get_running_loop()
+
+    def ping() -> None:
+        self._notifier.tell("WATCHDOG=1")
+        loop.call_later(60, ping)
+
+    loop.call_later(60, ping)
+
+
+def a_cycle_of_all(self: Any, station: Any) -> None:
+    self._due = {station.name}
+    _cycled(self, station)
+
+
+def counted_runs(path: Any, clock: Any) -> Restarts:
+    del path, clock
+    return Restarts()

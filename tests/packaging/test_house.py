@@ -98,7 +98,8 @@ def violations(path: str, text: str) -> list[str]:
 
 
 def test_top_level_holds_what_the_plan_says():
-    there = {path.parts[0] for path in files()}
+    # PKG-INFO is what makes a folder an unpacked sdist; the repository has none.
+    there = {path.parts[0] for path in files()} - {"PKG-INFO"}
     assert {name for name in there if not name.startswith(".")} == TOP
 
 
@@ -237,7 +238,7 @@ def test_every_target_of_the_makefile_is_explained():
         assert re.search(rf'@echo "make {target} ', text), target
 
 
-@pytest.mark.parametrize("script", [".ci/run", "packaging/lock"])
+@pytest.mark.parametrize("script", [".ci/run", "packaging/lock", "packaging/deb/build"])
 def test_scripts_can_be_run_and_stop_at_the_first_failure(script):
     assert (ROOT / script).stat().st_mode & stat.S_IXUSR
     text = text_of(Path(script))

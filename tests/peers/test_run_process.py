@@ -16,10 +16,12 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from unittest import mock
 
 import pytest
 
 from support.evidence import intents, rows, sound
+from tidegate import restore
 from tidegate.cyclelog.rows import RunEndRow
 from tidegate.errors import LogError
 
@@ -266,6 +268,37 @@ def test_after_a_kill_restore_sets_the_supply_on(place: Place) -> None:
     assert (code, place.supply()) == (0, "on"), said
     assert "confirms" in said
     assert took_s < BOUND_S
+
+
+@pytest.mark.parametrize(
+    "breaks",
+    [
+        pytest.param(("low = 55", "low = 75"), id="a wrong value"),
+        pytest.param(("relay = {", "relay = { channels = 3,"), id="in the relay"),
+    ],
+)
+def test_a_kill_while_the_settings_are_wrong_leaves_the_supply_on(
+    place: Place, breaks: tuple[str, str]
+) -> None:
+    """No daemon would start with them, so nobody would ever switch it on again."""
+    with place.daemon() as daemon:
+        place.until(place.started, 15, "the first on")
+        daemon.kill()
+        daemon.wait(10)
+    place.contact.write_text("off\n")
+    text = place.settings_file.read_text()
+    place.settings_file.write_text(text.replace(*breaks))
+    code, said, took_s = place.call("restore")
+    assert (code, place.supply()) == (78, "on"), said
+    assert "tidegate.toml:" in said
+    assert took_s < BOUND_S
+    place.settings_file.write_text("[log")
+    with mock.patch.object(restore, "LogSettings") as by_itself:
+        # Where the log is cannot be made out then: it is where it is by itself.
+        by_itself.return_value.path = place.log
+        log, known = restore.last_known(place.settings_file)
+    relay = known["lobby"].relay
+    assert (log, relay and relay.kind) == (place.log, "command")
 
 
 def test_restore_without_any_log_goes_by_the_settings(place: Place) -> None:

@@ -5,13 +5,22 @@ The twin and all numbers are invented.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from support.doctored import (
+    Change,
+    copied,
+    is_event,
+    is_operator,
+    is_own,
+    is_rules,
+    with_fields,
+    without,
+)
 from support.prove_rig import FakeBetweenRelay, ProveRig
 from tidegate.core.controller import told_aside
 from tidegate.core.effects import Reason
@@ -26,7 +35,6 @@ from tidegate.cyclelog.rows import (
     Entry,
     EventRow,
     IntentRow,
-    OperatorRow,
     RunEndRow,
     RunRow,
 )
@@ -36,7 +44,6 @@ from tidegate.restore import polarity_is_swapped
 
 STATION = "guide"
 NC, NO = "normally-closed", "normally-open"
-Change = Callable[[list[Entry]], list[Entry]]
 
 
 def event(what: str, after_h: float, for_h: float) -> dict[str, Any]:
@@ -249,110 +256,60 @@ def test_its_switchings_are_neither_agreed_nor_unproven(told: list[Entry]) -> No
     assert result.switchings == len(intents) - len(own)
 
 
-def _at(told: list[Entry], fits: Callable[[Any], bool], which: int = 0) -> int:
-    return [i for i, each in enumerate(told) if fits(each.row)][which]
-
-
-def _is_own(row: Any) -> bool:
-    return isinstance(row, IntentRow) and row.reason == "prove"
-
-
-def _is_rules(row: Any) -> bool:
-    return isinstance(row, IntentRow) and row.reason != "prove"
-
-
-def _is_event(kind: str) -> Callable[[Any], bool]:
-    return lambda row: isinstance(row, EventRow) and row.kind == kind
-
-
-def _is_operator(row: Any) -> bool:
-    return isinstance(row, OperatorRow)
-
-
-def without(fits: Callable[[Any], bool], which: int = 0) -> Change:
-    return lambda told: [
-        *told[: (at := _at(told, fits, which))],
-        *told[at + 1 :],
-    ]
-
-
-def with_fields(
-    fits: Callable[[Any], bool], which: int = 0, **fields: object
-) -> Change:
-    def change(told: list[Entry]) -> list[Entry]:
-        at = _at(told, fits, which)
-        row = replace(told[at].row, **fields)  # type: ignore[arg-type]
-        return [*told[:at], Entry(told[at].id, row), *told[at + 1 :]]
-
-    return change
-
-
-def copied(
-    fits: Callable[[Any], bool], after: Callable[[Any], bool], *, after_which: int = 0
-) -> Change:
-    """Put a copy of a row after another one."""
-
-    def change(told: list[Entry]) -> list[Entry]:
-        at, to = _at(told, fits), _at(told, after, after_which) + 1
-        return [*told[:to], told[at], *told[to:]]
-
-    return change
-
-
 @pytest.mark.parametrize(
     ("change", "what"),
     [
         pytest.param(
-            copied(_is_own, _is_event("started"), after_which=-1),
+            copied(is_own, is_event("started"), after_which=-1),
             "no commissioning run is under way",
             id="its switching in a daemon's run",
         ),
         pytest.param(
-            copied(_is_own, _is_event("proved")),
+            copied(is_own, is_event("proved")),
             "no commissioning run is under way",
             id="its switching after its result",
         ),
         pytest.param(
-            with_fields(_is_own, 2, reason="at_high_mark"),
+            with_fields(is_own, 2, reason="at_high_mark"),
             "reason is at_high_mark in a commissioning run",
             id="another reason in it",
         ),
         pytest.param(
-            with_fields(_is_rules, 1, reason="prove"),
+            with_fields(is_rules, 1, reason="prove"),
             "no commissioning run is under way",
             id="its reason on a daemon's switching",
         ),
         pytest.param(
-            without(_is_operator),
+            without(is_operator),
             "no commissioning run is under way",
             id="no beginning",
         ),
         pytest.param(
-            without(_is_operator, 1), "no result of a commissioning run", id="no result"
+            without(is_operator, 1), "no result of a commissioning run", id="no result"
         ),
         pytest.param(
-            copied(_is_event("proved"), _is_event("proved")),
+            copied(is_event("proved"), is_event("proved")),
             "no result of a commissioning run",
             id="proved twice",
         ),
         pytest.param(
-            copied(_is_event("proved"), _is_event("started"), after_which=-1),
+            copied(is_event("proved"), is_event("started"), after_which=-1),
             "no result of a commissioning run",
             id="proved in a daemon's run",
         ),
         pytest.param(
-            lambda told: copied(_is_own, _is_operator)(
-                copied(_is_operator, _is_event("started"), after_which=0)(told)
+            lambda told: copied(is_own, is_operator)(
+                copied(is_operator, is_event("started"), after_which=0)(told)
             ),
             "no commissioning run is under way",
             id="a whole beginning in a daemon's run",
         ),
         pytest.param(
-            copied(_is_event("started"), _is_operator),
+            copied(is_event("started"), is_operator),
             "has no place in a commissioning run",
             id="a daemon that starts in it",
         ),
-        pytest.param(without(_is_event("proved")), "state_digest", id="no last word"),
+        pytest.param(without(is_event("proved")), "state_digest", id="no last word"),
     ],
 )
 def test_what_does_not_follow_is_named(
@@ -372,7 +329,7 @@ def test_the_last_word_is_that_of_the_result(tmp_path: Path) -> None:
     )
     assert rig.prove().verdict is Verdict.NOT_PROVEN
     entries = rig.sound()
-    change = with_fields(_is_event("not_proved"), kind="proved", args="{}")
+    change = with_fields(is_event("not_proved"), kind="proved", args="{}")
     result = replay(change(entries), STATION)
     assert result.first_mismatch is not None
     assert "another than proved" in result.first_mismatch.what
@@ -380,7 +337,7 @@ def test_the_last_word_is_that_of_the_result(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("which", range(7))
 def test_proved_needs_every_effect(told: list[Entry], which: int) -> None:
-    own = [e.id for e in told if _is_own(e.row)]
+    own = [e.id for e in told if is_own(e.row)]
     change = with_fields(
         lambda row: isinstance(row, EffectRow) and row.intent == own[which], seen=False
     )
@@ -399,12 +356,12 @@ def test_a_killed_run_is_followed_by_a_sound_daemon(
     assert rig.prove_killed(at_line), "a run says more lines than that"
     entries = rig.entries()
     left = entries[_at_last_run(entries) :]
-    assert any(_is_operator(each.row) for each in left)
+    assert any(is_operator(each.row) for each in left)
     assert not any(isinstance(each.row, RunEndRow) for each in left)
     rig.live(600)
     assert rig.device.external_power
     entries = rig.sound()
-    first = next(e.row for e in entries[_at_last_run(entries) :] if _is_rules(e.row))
+    first = next(e.row for e in entries[_at_last_run(entries) :] if is_rules(e.row))
     assert (first.supply, first.reason) == ("on", "start")
 
 

@@ -20,7 +20,7 @@ import pytest
 from faults.rigs import HOUR_S, Site, lives
 from support.fake_hid import FakeHids, unplugging
 from support.fake_lines import FakeGpioLines, FakeModemLines
-from tidegate import service
+from tidegate import assembly
 from tidegate.contract import Host, Relay
 from tidegate.cyclelog.rows import IntentRow, OutcomeRow
 from tidegate_backends.relays.gpio import GpioRelay
@@ -138,7 +138,7 @@ def test_pulled_and_put_back_while_the_daemon_runs(
         await asyncio.wait({wiring})
 
     with mock.patch.object(
-        service, "make_relay", lambda s, host: transport.make(s.relay, host)
+        assembly, "make_relay", lambda s, host: transport.make(s.relay, host)
     ):
         lives(site, life)
     assert any(transport.says in each["error"] for each in site.said("relay"))

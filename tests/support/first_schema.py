@@ -17,7 +17,7 @@ from pathlib import Path
 from unittest import mock
 
 from support.prove_rig import ProveRig
-from tidegate import service
+from tidegate import assembly
 from tidegate.virtual import VirtualClock
 
 # 31 December 2026, 17:40 UTC.
@@ -31,7 +31,7 @@ def make(folder: Path, to: Path) -> None:
     rig = ProveRig(folder)
     rig.clock = VirtualClock(boot_ms=600_000, wall_ms=WALL_MS)
     # What is kept says nothing of the machine that it was made on.
-    with mock.patch.object(service, "machine_digest", return_value="5e" * 32):
+    with mock.patch.object(assembly, "machine_digest", return_value="5e" * 32):
         rig.live(2 * 3600)
         rig.prove()
         rig.live(6 * 3600)

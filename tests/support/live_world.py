@@ -250,7 +250,7 @@ stale_after = "5s"
 
 
 class Daemon:
-    """``tidegate run`` in a process of its own; its messages in ``said``."""
+    """The daemon in a process of its own, as a unit starts it; it talks to ``said``."""
 
     def __init__(self, world: LiveWorld, env: dict[str, str]) -> None:
         paths = os.pathsep.join(path for path in sys.path if path)
@@ -260,7 +260,7 @@ class Daemon:
         self._messages = (world.folder / "messages.txt").open("ab")
         self.messages = world.folder / "messages.txt"
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "tidegate", "run", "--config", str(settings)],
+            [sys.executable, "-m", "tidegate.cli.daemon", "--config", str(settings)],
             env={
                 **(world.bed.environment if world.bed else os.environ),
                 "PYTHONPATH": paths,

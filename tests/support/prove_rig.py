@@ -19,6 +19,7 @@ from unittest import mock
 
 from support import evidence
 from tidegate import notice, registry
+from tidegate.assembly import plan_of
 from tidegate.contract import Gauge, GaugeFacts, Relay, RelayFacts
 from tidegate.core.policy import Proof
 from tidegate.core.reading import BatteryStatus, ExternalPower, Sample, Supply
@@ -28,7 +29,7 @@ from tidegate.host import Machine, Workers
 from tidegate.host.locks import Locks
 from tidegate.host.workers import InlineWorker
 from tidegate.prove import Commissioning, Order, Result, commission
-from tidegate.service import Service, plan_of
+from tidegate.service import Service
 from tidegate.settings import Settings, from_tables
 from tidegate.twin import bench
 from tidegate.twin import gauge as twin_gauge

@@ -19,7 +19,7 @@ from typing import Any, Final
 from unittest import mock
 
 from support import evidence
-from tidegate import notice, service
+from tidegate import assembly, notice
 from tidegate.contract import Gauge, GaugeFacts, Host, Readback, Relay, RelayFacts
 from tidegate.core.policy import HOUR_MS
 from tidegate.core.reading import BatteryStatus, ExternalPower, Sample, Supply
@@ -30,7 +30,7 @@ from tidegate.errors import Unavailable
 from tidegate.host import Machine, Workers
 from tidegate.host.locks import Locks
 from tidegate.host.workers import InlineWorker
-from tidegate.service import Service
+from tidegate.service import Service, root
 from tidegate.settings import from_tables
 from tidegate.virtual import VirtualClock, run
 
@@ -369,12 +369,12 @@ class Rig:
     def patched(self) -> ExitStack:
         stack = ExitStack()
         writer = type("RigWriter", (JournalWriter,), {"rig": self})
-        for name, instead in (
-            ("make_gauge", self._gauge),
-            ("make_relay", self._relay),
-            ("Writer", writer),
+        for place, name, instead in (
+            (assembly, "make_gauge", self._gauge),
+            (assembly, "make_relay", self._relay),
+            (root, "Writer", writer),
         ):
-            stack.enter_context(mock.patch.object(service, name, instead))
+            stack.enter_context(mock.patch.object(place, name, instead))
         return stack
 
     async def begin(self) -> None:
@@ -402,7 +402,7 @@ class Rig:
         for task in doomed:
             task.cancel()
         await asyncio.wait(doomed, timeout=1)
-        (writer,) = {s._writer for s in self.service.stations.values()}
+        writer = self.service.writer
         with mock.patch.object(Service, "_stop", _nothing):
             self.task.cancel()
             await asyncio.wait({self.task})
@@ -442,7 +442,7 @@ class Rig:
     async def commit(self, name: str = "lobby") -> None:
         """Make durable what waits for its quarter of an hour."""
         assert self.service is not None
-        await self.service.stations[name].commit(1.0)
+        await self.service.stations[name].cycle_log.commit(1.0)
 
     # --- time -------------------------------------------------------------------------
 

@@ -198,3 +198,25 @@ def test_a_system_daemons_lock_counts_for_a_person(other_master, tmp_path, monke
         lock_target(target, folder=tmp_path)
     with lock_target(Target("never held")) as lock:
         assert lock.held
+
+
+@pytest.mark.skipif(os.getuid() != 0, reason="only root can be more than one user")
+def test_what_root_locks_the_service_can_lock_afterwards(tmp_path, monkeypatch):
+    """The system's run folder belongs to the service's own user; people use sudo."""
+    service = 64_321
+    folder = tmp_path / "run"
+    folder.mkdir()
+    os.chown(folder, service, service)
+    monkeypatch.setattr(locks, "_SYSTEM", folder)
+    monkeypatch.delenv("TIDEGATE_LOCKS", raising=False)
+    target = Target("board", "1")
+
+    lock_target(target).release()
+
+    (file,) = folder.iterdir()
+    assert (file.stat().st_uid, file.stat().st_gid) == (service, service)
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    os.chown(elsewhere, service, service)
+    with pytest.raises(Unavailable, match=f"belongs to user {service}"):
+        lock_target(target, folder=elsewhere)

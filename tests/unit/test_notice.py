@@ -88,10 +88,31 @@ def test_a_closed_pipe_stops_nothing():
     os.close(reader)
     notice.logger().info("nobody reads")
     assert sink.dropped == 1
-    with pytest.raises(BrokenPipeError):
-        stream.close()  # what the sink could not write is still in its buffer
+    stream.close()
     notice.logger().info("closed")
     assert sink.dropped == 2
+
+
+def test_a_full_pipe_keeps_nobody_waiting():
+    """Whoever reads it hangs, as a log service on a disk that does. Source: pipe(7)."""
+    reader, writer = os.pipe()
+    with os.fdopen(writer, "w") as stream, os.fdopen(reader, "rb") as heard:
+        sink = notice.configure(stream=stream)
+        told = 0
+        while not sink.dropped:
+            notice.logger().info("small", number=told)
+            told += 1
+        notice.logger().error("long", trace="x" * 100_000)
+        assert sink.dropped == 2
+        os.set_blocking(reader, False)
+        assert len(heard.read().splitlines()) == told - 1
+        notice.logger().error("long", trace="x" * 100_000)  # more than a pipe holds
+        heard.read()
+        notice.logger().info("again")
+        cut, line = heard.read().splitlines()
+        assert cut == b""
+        assert json.loads(line)["message"] == "again"
+        assert sink.dropped == 3
 
 
 def test_goes_to_stderr_and_only_there():

@@ -16,7 +16,7 @@ from unittest import mock
 import pytest
 
 from support import evidence
-from tidegate import service
+from tidegate import assembly
 from tidegate.clock import SystemClock
 from tidegate.contract import (
     Gauge,
@@ -159,10 +159,12 @@ class Site:
     async def living(self) -> AsyncIterator[None]:
         with (
             mock.patch.object(
-                service, "make_relay", lambda _, host: FakeBoardRelay(self.board, host)
+                assembly, "make_relay", lambda _, host: FakeBoardRelay(self.board, host)
             ),
             mock.patch.object(
-                service, "make_gauge", lambda _, host: FakeLevelGauge(self.levels, host)
+                assembly,
+                "make_gauge",
+                lambda _, host: FakeLevelGauge(self.levels, host),
             ),
         ):
             task = asyncio.get_running_loop().create_task(self.service.run())

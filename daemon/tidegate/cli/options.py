@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import difflib
 import json
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -57,7 +58,27 @@ def json_option(function: F) -> F:
 
 def station_argument(function: F) -> F:
     """Add an optional ``STATION``, handed to the command as ``station``."""
-    return click.argument("station", required=False)(function)
+    return click.argument("station", required=False, shell_complete=known_stations)(
+        function
+    )
+
+
+def known_stations(
+    ctx: click.Context, parameter: click.Parameter, begun: str
+) -> list[str]:
+    """Return the stations of the settings for a shell that completes a name.
+
+    Settings that are wrong or not readable complete nothing: whoever presses a key
+    has asked no question yet.
+    """
+    from tidegate.errors import TidegateError
+
+    try:
+        settings = load_settings(ctx)
+    except (TidegateError, OSError):
+        return []
+    names = (*settings.stations, *settings.unsupported)
+    return [name for name in names if name.startswith(begun)]
 
 
 def config_path(ctx: click.Context) -> Path | None:
@@ -76,6 +97,47 @@ def log_path(ctx: click.Context) -> Path:
     if named is not None:
         return named
     return Path(load_settings(ctx).log.path)
+
+
+def control_path(ctx: click.Context) -> Path:
+    """Return the control socket of the daemon that the settings are for.
+
+    Whoever may order need not be able to read them: without any, it is where a daemon
+    puts it by itself. Errors: SettingsError; DaemonAbsent where it is switched off.
+    """
+    # pydantic is heavy, and help must be quick.
+    from tidegate.control.place import client_place
+    from tidegate.errors import DaemonAbsent, SettingsError, SettingsMissing
+    from tidegate.settings.control_alone import control_alone
+
+    try:
+        control = control_alone(config_path(ctx))
+    except SettingsMissing:
+        raise
+    except SettingsError:
+        # A daemon that runs has read better ones; it can still be told.
+        place = client_place()
+        if os.path.lexists(place):
+            return place
+        raise
+    if not control.enabled:
+        raise DaemonAbsent(
+            "the control socket is switched off in the settings",
+            remedy="Set `enabled = true` in [control] and start the daemon again",
+        )
+    return Path(control.socket or client_place())
+
+
+def same_settings(ctx: click.Context) -> dict[str, Any]:
+    """Return the argument with which a daemon of other settings refuses.
+
+    Two daemons may have a station of the same name. Empty where there are no settings
+    to go by.
+    """
+    from tidegate.settings.load import main_file
+
+    main, _ = main_file(config_path(ctx), os.environ)
+    return {"config": os.path.realpath(main)} if os.path.lexists(main) else {}
 
 
 def load_settings(ctx: click.Context) -> Settings:

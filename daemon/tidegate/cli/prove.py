@@ -3,30 +3,35 @@
 from __future__ import annotations
 
 import asyncio
-import os
 import signal
 import sys
-import termios
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Coroutine
+from contextlib import ExitStack
+from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Final, TextIO, cast
+from typing import TYPE_CHECKING, Any, Final, TextIO, cast
 
 import click
 
 from tidegate.cli.aside import Aside
+from tidegate.cli.because import one_line
 from tidegate.cli.exits import Code, exit_code
 from tidegate.cli.options import (
     config_option,
+    control_path,
     json_option,
     load_settings,
     print_json,
+    same_settings,
     station_names,
 )
+from tidegate.cli.prove_asking import Talk, agreed, asked
 from tidegate.cli.prove_table import lines, wrapped
+from tidegate.words import visible
 
 if TYPE_CHECKING:
-    from tidegate.prove import Commissioning, Result
+    from tidegate.control.client import Client
+    from tidegate.errors import TidegateError
 
 ROUNDS_MOST: Final = 20
 # What ends a run early. Ctrl-Z too: a run that is stopped in the middle of an off would
@@ -40,17 +45,37 @@ _SIGNALS: Final = {
 }
 
 
-Talk = Callable[..., None]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Order:
+    """What the person asks for."""
+
+    station: str
+    by: str
+    because: str
+    rounds: int
+    yes: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Done:
+    """What came of it. No document: nobody waited for the daemon's."""
+
+    document: dict[str, Any] | None
+    error: TidegateError | None
+    ended_by: list[int]
 
 
 @click.command()
 @click.argument("station")
-@click.option("--by", required=True, metavar="NAME", help="Who signs it off.")
+@click.option(
+    "--by", required=True, metavar="NAME", callback=one_line, help="Who signs it off."
+)
 @click.option(
     "--because",
     default="commissioning",
     show_default=True,
     metavar="TEXT",
+    callback=one_line,
     help="What the run is for.",
 )
 @click.option(
@@ -78,11 +103,13 @@ def command(
 ) -> int:
     """Prove that the supply of STATION follows its relay, before you rely on it.
 
-    Stop the daemon first: one tidegate at a time holds a relay. The run commands on and
-    looks on for `settle`, in which a slow gauge may still show what was before. Then it
-    switches off, waits until the gauge shows that the supply left, switches on, waits
-    until it is back, three times. Each step waits for `settle` at most, so with its
-    default of 60 s a run lasts about two minutes when all is well.
+    A daemon that runs need not be stopped: it lets go of this station for the run and
+    goes on with the others. You must be root, or a member of its group of operators.
+
+    The run commands on and looks on for `settle`, in which a slow gauge may still show
+    what was before. Then it switches off, waits until the gauge shows that the supply
+    left, switches on, waits until it is back, three times. Each step waits for `settle`
+    at most, so with its default of 60 s a run lasts about two minutes when all is well.
 
     It tells how long each effect took, how much the relay reports about itself, whether
     the contact is wired as `contact` says, and what is unsafe, each with its remedy.
@@ -91,8 +118,9 @@ def command(
 
     It refuses a battery under the floor + 10 % or over the hot limit. Whatever ends it,
     Ctrl-C and Ctrl-Z too, it ends with the supply on, which may take a few minutes
-    where no power is to be seen. All of it goes to the cycle log, signed with
-    --by; a passed run ends the lockouts of the station.
+    where no power is to be seen; a daemon sees to that even if this command is gone.
+    All of it goes to the cycle log, signed with --by; a passed run ends the lockouts of
+    the station.
 
     \b
     Examples (an invented museum):
@@ -101,124 +129,142 @@ def command(
       tidegate prove entrance-guide --by night-shift --yes --json > entrance.json
 
     Exit code 0: every off and on was proven; 1: not, or refused; 69: gauge or relay not
-    reachable; 74: the cycle log cannot be written; 75: in use by another tidegate;
-    130: ended by Ctrl-C (143: SIGTERM, 129: the terminal went away).
+    reachable; 74: the cycle log cannot be written; 75: in use by another tidegate; 77:
+    the daemon takes no orders from you; 130: ended by Ctrl-C (143: SIGTERM, 129: the
+    terminal went away).
     """  # noqa: D301 - click takes this character for "leave these lines alone"
-    settings = load_settings(ctx)
-    (name,) = station_names(settings, station)
-    if not by.strip():
-        raise click.UsageError("--by needs the name of the person who signs.", ctx)
-
     from tidegate import notice
-    from tidegate.clock import SystemClock
-    from tidegate.host import Machine
-    from tidegate.prove import Commissioning, Order
     from tidegate.report.cautions import CAUTIONS
-    from tidegate.service import plan_of
 
-    aside = Aside(sys.stderr)
-    notice.configure(stream=cast(TextIO, aside), level="warning")
+    if not by:
+        raise click.UsageError("--by needs the name of the person who signs.", ctx)
+    order = _Order(station=station, by=by, because=because, rounds=rounds, yes=yes)
+    with ExitStack() as stack:
+        client = _daemon(ctx, stack)
+        here = None if client is not None else _made_here(ctx, order)
+        aside = Aside(sys.stderr)
+        stack.callback(aside.end)
+        notice.configure(stream=cast(TextIO, aside), level="warning")
 
-    def talk(*texts: str) -> None:
-        aside.write("".join(f"{wrapped(text)}\n" for text in texts))
+        def talk(*texts: str) -> None:
+            aside.write("".join(f"{wrapped(text)}\n" for text in texts))
 
-    talk(*CAUTIONS, "")
-    ended_by: list[int] = []
-
-    async def commissioned() -> Result:
-        run = Commissioning(
-            settings,
-            plan_of(name, settings.stations[name]),
-            Order(by=by, because=because, rounds=rounds),
-            machine=Machine(SystemClock()),
-            say=talk,
-            ask=partial(_agreed if yes else _asked, talk),
-        )
-        _end_on_signals(run, ended_by)
-        return await run.run()
-
-    try:
-        result = asyncio.run(commissioned())
-        code = _code(result, ended_by, talk)
-    finally:
-        aside.end()
+        talk(*CAUTIONS, "")
+        if client is not None:
+            done = asyncio.run(_through(client, order, same_settings(ctx), talk))
+        else:
+            assert here is not None
+            done = asyncio.run(here(talk))
+        code = _code(done, talk)
+    if done.document is None:
+        return code
     if as_json:
-        print_json(result.as_document())
+        print_json(done.document)
     else:
-        click.echo("\n".join(lines(result.as_document())))
+        from tidegate.cli.prove_through import shown
+
+        click.echo("\n".join(lines(shown(done.document))))
     return code
 
 
-def _end_on_signals(run: Commissioning, ended_by: list[int]) -> None:
+# --- through the daemon -------------------------------------------------------------------
+
+
+def _daemon(ctx: click.Context, stack: ExitStack) -> Client | None:
+    """Return a connection to the daemon of these settings, if it runs.
+
+    Errors: NotPermitted.
+    """
+    from tidegate.control.client import Client
+    from tidegate.errors import DaemonAbsent, OrderRefused
+
+    try:
+        client = stack.enter_context(Client.connect(control_path(ctx)))
+        client.ask("status", **same_settings(ctx))
+    except (DaemonAbsent, OrderRefused):
+        # One of other settings does not know our station; locks say what is in use.
+        return None
+    return client
+
+
+async def _through(
+    client: Client, order: _Order, meant: dict[str, Any], talk: Talk
+) -> _Done:
+    from tidegate.cli.prove_through import Through
+
+    arguments = {
+        "station": order.station,
+        "by": order.by,
+        "because": order.because,
+        "rounds": order.rounds,
+        "yes": order.yes,
+        **meant,
+    }
+    run = Through(client, arguments, talk=talk, ask=partial(asked, talk))
+    ended_by: list[int] = []
+    _on_signals(ended_by, run.end)
+    await run.run()
+    return _Done(document=run.result, error=run.error, ended_by=ended_by)
+
+
+# --- without one --------------------------------------------------------------------------
+
+
+def _made_here(
+    ctx: click.Context, order: _Order
+) -> Callable[[Talk], Coroutine[Any, Any, _Done]]:
+    """Return what proves the station in this process. Errors: as ``load_settings``."""
+    settings = load_settings(ctx)
+    (name,) = station_names(settings, order.station)
+
+    async def here(talk: Talk) -> _Done:
+        from tidegate.assembly import plan_of
+        from tidegate.clock import SystemClock
+        from tidegate.host import Machine
+        from tidegate.prove import Commissioning, Order
+
+        run = Commissioning(
+            settings,
+            plan_of(name, settings.stations[name]),
+            Order(by=order.by, because=order.because, rounds=order.rounds),
+            machine=Machine(SystemClock()),
+            say=talk,
+            ask=partial(agreed if order.yes else asked, talk),
+        )
+        ended_by: list[int] = []
+        _on_signals(ended_by, lambda why: run.end(f"it was ended by {why}"))
+        result = await run.run()
+        document = result.as_document()
+        return _Done(document=document, error=result.error, ended_by=ended_by)
+
+    return here
+
+
+def _on_signals(ended_by: list[int], end: Callable[[str], None]) -> None:
     loop = asyncio.get_running_loop()
 
-    def end(number: int) -> None:
+    def came(number: int) -> None:
         ended_by.append(number)
-        run.end(f"it was ended by {_SIGNALS[signal.Signals(number)]}")
+        end(_SIGNALS[signal.Signals(number)])
 
     for number in _SIGNALS:
         if signal.getsignal(number) is not signal.SIG_IGN:  # as under nohup
-            loop.add_signal_handler(number, end, number)
+            loop.add_signal_handler(number, came, number)
 
 
-def _code(result: Result, ended_by: list[int], talk: Talk) -> int:
-    from tidegate.prove import Verdict
+# --- what it came to ----------------------------------------------------------------------
 
-    if result.error is not None:
-        talk(str(result.error))
-        return exit_code(result.error)
-    if result.verdict is Verdict.ABORTED and ended_by:
+
+def _code(done: _Done, talk: Talk) -> int:
+    document, ended_by = done.document, done.ended_by
+    if done.error is not None:
+        talk(visible(str(done.error)))
+        return exit_code(done.error)
+    if (document is None or document["verdict"] == "aborted") and ended_by:
         return 128 + ended_by[0]  # as shells say it
-    if result.verdict is not Verdict.PROVEN:
+    if document is None or document["verdict"] != "proven":
         return Code.NO
-    if not result.recorded:
+    if not document["recorded"]:
         talk("The cycle log could not be written, so nobody will find this result.")
         return Code.IO
     return Code.DONE
-
-
-# --- asking -------------------------------------------------------------------------------
-
-
-async def _agreed(talk: Talk, question: str) -> bool:
-    talk(f"{question} Yes (--yes).")
-    return True
-
-
-async def _asked(talk: Talk, question: str) -> bool | None:
-    """Ask at the terminal. The loop goes on meanwhile, so that Ctrl-C works."""
-    if not sys.stdin.isatty() or not _is_in_front(sys.stdin.fileno()):
-        return None
-    with suppress(termios.error):
-        # What was typed ahead is no answer to a question that nobody had read.
-        termios.tcflush(sys.stdin, termios.TCIFLUSH)
-    talk(f"{question} [y/N]")
-    answer = await _line(sys.stdin.fileno())
-    return answer.strip().lower() in ("y", "yes")
-
-
-def _is_in_front(terminal: int) -> bool:
-    """Return whether we may read there; a job in the background would be stopped."""
-    try:
-        return os.tcgetpgrp(terminal) == os.getpgrp()
-    except OSError:
-        return True  # not the terminal that controls our jobs
-
-
-async def _line(descriptor: int) -> str:
-    """Return what is typed; nothing at the end of the input."""
-    loop = asyncio.get_running_loop()
-    ready: asyncio.Future[None] = loop.create_future()
-
-    def wake() -> None:
-        if not ready.done():
-            ready.set_result(None)
-
-    loop.add_reader(descriptor, wake)
-    try:
-        await ready
-        return os.read(descriptor, 1024).decode(errors="replace")
-    except OSError:
-        return ""  # the terminal went away: nobody agreed
-    finally:
-        loop.remove_reader(descriptor)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 import click
@@ -10,14 +11,23 @@ import click
 from tidegate.cli.exits import Code
 from tidegate.cli.options import (
     config_option,
+    control_path,
     json_option,
     load_settings,
     print_json,
+    same_settings,
     say,
     station_argument,
     station_names,
 )
-from tidegate.clock import rfc3339
+from tidegate.errors import (
+    DaemonAbsent,
+    Malformed,
+    NotPermitted,
+    OrderRefused,
+    Unsupported,
+)
+from tidegate.words import visible
 
 if TYPE_CHECKING:
     from tidegate.core.reading import Reading
@@ -38,10 +48,6 @@ _WORDS: Final = {
     "frozen": "the values never change",
     "updates_stopped": "somebody froze the device's battery service",
 }
-# With these verdicts the claimed charge is no measurement at all.
-_NO_NUMBER: Final = frozenset(
-    {"not_present", "level_only", "out_of_range", "all_zero", "unit_mismatch"}
-)
 
 
 @click.command()
@@ -52,9 +58,26 @@ _NO_NUMBER: Final = frozenset(
 def command(ctx: click.Context, station: str | None, *, as_json: bool) -> int:
     """Read the gauge of STATION once and say whether the reading can be trusted.
 
-    STATION may be left out when the settings hold only one. Nothing is switched and
-    nothing is logged. Exit code 0: trusted; 1: not trusted; 69: nothing to read.
+    STATION may be left out when the settings hold only one. A daemon that runs it reads
+    it in its turn and logs that as any reading; else the gauge is read from here, and
+    nothing is logged. Nothing is switched. Exit code 0: trusted; 1: not trusted; 69: nothing to read.
     """
+    document = _document(ctx, station)
+    trusted = document["trusted"] is True
+    if as_json:
+        print_json(document)
+    else:
+        click.echo(as_text(document))
+        if not trusted and document["raw"]:
+            said = "\n".join(map(visible, str(document["raw"]).rstrip().split("\n")))
+            say(f"The gauge said:\n{said}")
+    return Code.DONE if trusted else Code.NO
+
+
+def _document(ctx: click.Context, station: str | None) -> Mapping[str, Any]:
+    """Return the reading, from the daemon where one runs the station."""
+    if station is not None and (found := _of_daemon(ctx, station)) is not None:
+        return found
     settings = load_settings(ctx)
     names = station_names(settings, station)
     if not names:
@@ -63,25 +86,38 @@ def command(ctx: click.Context, station: str | None, *, as_json: bool) -> int:
         known = ", ".join(names)
         raise click.UsageError(f"Which station? The settings hold {known}.", ctx)
     name = names[0]
+    if station is None and (found := _of_daemon(ctx, name)) is not None:
+        return found
+    from tidegate.station.reading_document import as_document
+
     chosen = settings.stations[name]
-    reading = asyncio.run(_read(name, chosen))
-    document = as_document(name, chosen.gauge.kind, reading)
-    if as_json:
-        print_json(document)
-    else:
-        click.echo(as_text(document))
-        if not reading.trusted and reading.sample.raw:
-            say(f"The gauge said:\n{reading.sample.raw.rstrip()}")
-    return Code.DONE if reading.trusted else Code.NO
+    return as_document(name, chosen.gauge.kind, asyncio.run(_read(name, chosen)))
+
+
+def _of_daemon(ctx: click.Context, station: str) -> Mapping[str, Any] | None:
+    """Return what a running daemon reads; None where none has this station for us."""
+    from tidegate.control.client import Client
+    from tidegate.control.protocol import WHERE
+
+    try:
+        with Client.connect(control_path(ctx)) as client:
+            return client.ask("read", station=station, **same_settings(ctx))
+    except (DaemonAbsent, NotPermitted, OrderRefused):
+        # Nothing that runs here answers for it; then the gauge is read from here.
+        return None
+    except (Malformed, Unsupported) as error:
+        if error.target != WHERE:
+            raise  # the gauge's own
+        return None  # a daemon of another version
 
 
 async def _read(name: str, settings: StationSettings) -> Reading:
     # Late, so that --help needs neither pydantic nor the backends.
+    from tidegate.assembly import make_gauge
     from tidegate.clock import SystemClock
     from tidegate.core.plausibility import judge
     from tidegate.errors import Unavailable
     from tidegate.host import Machine
-    from tidegate.service import make_gauge
 
     clock = SystemClock()
     machine = Machine(clock)
@@ -112,39 +148,7 @@ async def _let_go(gauge: Any, host: Any) -> None:
         say("The gauge did not close in time.")
 
 
-def as_document(name: str, kind: str, reading: Reading) -> dict[str, Any]:
-    """Return the reading under the stable keys of ``read --json``."""
-    sample = reading.sample
-    why_not = None if reading.why_not is None else reading.why_not.value
-    return {
-        "station": name,
-        "gauge": kind,
-        "taken_at": rfc3339(reading.wall_ms),
-        "trusted": reading.trusted,
-        "why_not": why_not,
-        "soc_percent": None if why_not in _NO_NUMBER else sample.soc_percent,
-        "battery_status": sample.battery_status.value,
-        "external_power": sample.external_power.value,
-        "present": sample.present,
-        "voltage_v": sample.voltage_v,
-        "current_a": sample.current_a,
-        "current_sign_trusted": sample.current_sign_trusted,
-        "temperature_c": sample.temperature_c,
-        "temperature_sensor": sample.temperature_sensor,
-        "charge_ah": sample.charge_ah,
-        "full_charge_ah": sample.full_charge_ah,
-        "design_charge_ah": sample.design_charge_ah,
-        "cycle_count": sample.cycle_count,
-        "health": sample.health,
-        "pack": sample.pack,
-        "uptime_s": sample.uptime_s,
-        "took_s": sample.took_s,
-        "flags": sorted(flag.value for flag in sample.flags),
-        "raw": sample.raw,
-    }
-
-
-def as_text(document: dict[str, Any]) -> str:
+def as_text(document: Mapping[str, Any]) -> str:
     """Return the verdict in one sentence, then the quantities that there are."""
     if document["trusted"]:
         soc = f"{document['soc_percent']:g} %"

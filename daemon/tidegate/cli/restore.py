@@ -10,6 +10,7 @@ import click
 from tidegate.cli.exits import Code, fail
 from tidegate.cli.options import (
     config_option,
+    config_path,
     load_settings,
     say,
     station_argument,
@@ -17,6 +18,7 @@ from tidegate.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from tidegate.errors import SettingsError
     from tidegate.restore import Restored
 
 
@@ -28,9 +30,16 @@ def command(ctx: click.Context, station: str | None) -> int:
     """Set the supply on for STATION, or for every station, at most 5 s a relay.
 
     Uses the polarity that the daemon found out. A relay that a running tidegate
-    holds is left to it. Exit code 0: every relay took the command; 69: one did not.
+    holds is left to it. Exit code 0: every relay took the command; 69: one did not;
+    78: the settings are wrong, and the relays were told that can be made out in them or
+    in the last run of the daemon.
     """
-    settings = load_settings(ctx)
+    from tidegate.errors import SettingsError
+
+    try:
+        settings = load_settings(ctx)
+    except SettingsError as error:
+        return _with_wrong_settings(ctx, station, error)
     names = station_names(settings, station)
 
     from tidegate import notice, restore
@@ -48,6 +57,23 @@ def command(ctx: click.Context, station: str | None) -> int:
             say(f"{name}: {why}")
             codes.append(Code.UNAVAILABLE)
     return next((code for code in codes if code is not Code.DONE), Code.DONE)
+
+
+def _with_wrong_settings(
+    ctx: click.Context, named: str | None, error: SettingsError
+) -> Code:
+    """Tell what can be told: a supply that is off is worse than a wrong file."""
+    from tidegate import notice, restore
+
+    notice.configure(level="warning")
+    code = fail(error)
+    log, stations = restore.last_known(config_path(ctx))
+    asked = {name: it for name, it in stations.items() if named in (None, name)}
+    if asked:
+        say("The relays that are known in spite of that are told:")
+        for result in asyncio.run(restore.all_on(log, asked)):
+            _report(result)
+    return code
 
 
 def _report(result: Restored) -> Code:

@@ -2,17 +2,11 @@
 
 from __future__ import annotations
 
-import asyncio
-import signal
-from typing import TYPE_CHECKING
+from functools import partial
 
 import click
 
-from tidegate.cli.exits import Code
-from tidegate.cli.options import config_option, load_settings
-
-if TYPE_CHECKING:
-    from tidegate.service import Service
+from tidegate.cli.options import config_option, config_path, load_settings
 
 
 @click.command()
@@ -22,26 +16,25 @@ if TYPE_CHECKING:
 def command(ctx: click.Context, *, verbose: bool) -> int:
     """Keep every station of the settings in its window until told to stop.
 
-    SIGTERM or SIGINT ends it: supply on everywhere, log closed, exit code 0. A relay
-    or gauge that is absent does not stop it; it is tried again. Messages go to
-    stderr, the cycle log to the file of the settings.
-    """
-    settings = load_settings(ctx)
+    SIGTERM or SIGINT ends it: supply on everywhere, log closed, exit code 0. SIGHUP
+    makes it read the settings again (see `settings reload`); where its own terminal
+    went away, it ends. A relay or gauge that is absent does not stop it; it is tried
+    again. Messages go to stderr, the cycle log to the file of the settings.
 
-    from tidegate import notice
-    from tidegate.clock import SystemClock
-    from tidegate.service import Service
+    Under systemd the messages are in the journal, with fields that can be asked for:
+    TIDEGATE_STATION, TIDEGATE_SUPPLY, TIDEGATE_REASON, TIDEGATE_ALARM and others.
+    Every switching has one MESSAGE_ID, every alarm another:
 
-    notice.configure(level="debug" if verbose else "info")
-    for warning in settings.warnings:
-        notice.logger().warning("settings", says=warning)
-    service = Service(settings, clock=SystemClock())
-    asyncio.run(_run(service))
-    return Code.BUG if service.broken else Code.DONE
+    \b
+      journalctl TIDEGATE_STATION=hall TIDEGATE_SUPPLY=off
+      journalctl MESSAGE_ID=8bd4e34877034749a80dd373f093ae5c   # switchings
+      journalctl MESSAGE_ID=6b5f33c42e8e411685424391972b0b22   # alarms
+    """  # noqa: D301 - click takes this character for "leave these lines alone"
+    found = load_settings(ctx)
 
+    # Late, so that --help needs neither pydantic nor asyncio.
+    from tidegate import settings
+    from tidegate.cli.daemon import serve
 
-async def _run(service: Service) -> None:
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, service.end)
-    await service.run()
+    load = partial(settings.load, config_path(ctx))
+    return serve(found, load=load, verbose=verbose)

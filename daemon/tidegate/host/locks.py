@@ -94,6 +94,7 @@ def lock_target(target: Target, *, folder: Path | None = None) -> HeldLock:
         _make(own)
         descriptor = os.open(own / name, _CREATE, 0o644)
         held._descriptors.append(descriptor)
+        _give(descriptor, own)
         _take(descriptor, target)
         if folder is None and "TIDEGATE_LOCKS" not in os.environ and own != _SYSTEM:
             _take_system(held, name)
@@ -125,9 +126,16 @@ def _name(target: Target) -> str:
 def _make(folder: Path) -> None:
     folder.mkdir(mode=0o755, parents=True, exist_ok=True)
     owner = folder.lstat().st_uid
-    if owner not in (os.getuid(), 0):
+    if owner not in (os.getuid(), 0) and folder != _SYSTEM:
         # In a shared temporary folder anyone could have put it there.
         raise PermissionError(errno.EPERM, f"belongs to user {owner}", str(folder))
+
+
+def _give(descriptor: int, folder: Path) -> None:
+    """Leave a file that root made to the service whose folder it is in."""
+    if os.geteuid() == 0:
+        owner = folder.stat()
+        os.fchown(descriptor, owner.st_uid, owner.st_gid)
 
 
 def _take(descriptor: int, target: Target) -> None:

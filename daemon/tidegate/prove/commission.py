@@ -7,6 +7,7 @@ from collections.abc import Callable
 from typing import Final
 
 from tidegate import notice
+from tidegate.assembly import relay_is_another, run_row
 from tidegate.core.events import NotProved, Proved
 from tidegate.core.policy import MS
 from tidegate.cyclelog.reader import Reader
@@ -17,22 +18,26 @@ from tidegate.host import Machine
 from tidegate.prove.device import Device
 from tidegate.prove.ending import Ended, Ending, to_its_end
 from tidegate.prove.findings import Finding, other_contact
+from tidegate.prove.haste import on_in_haste, unless_in_haste
 from tidegate.prove.homing import supply_on
-from tidegate.prove.ledger import Ledger
+from tidegate.prove.ledger import COMMIT_LIMIT_S, Ledger
 from tidegate.prove.looks import BACK_MS, Looks
 from tidegate.prove.result import Order, Result, Seen, Timer, Verdict
 from tidegate.prove.rounds import Rounds
 from tidegate.prove.timer import Ask, try_timer
-from tidegate.service import relay_is_another, run_row
+from tidegate.prove.within import Within
 from tidegate.settings import Settings, StationSettings
 from tidegate.station.bounded import bounded
 from tidegate.station.plan import Plan
 
 CLOSE_LIMIT_S: Final = 3.0
+# What the last rows get where the daemon around the run stops.
+HASTY_COMMIT_S: Final = 1.0
 # Beside its waits a step may take this long in calls that hang, and a person may think
 # this long about a question.
 STEP_SPARE_S: Final = 60
 ASK_SPARE_S: Final = 400
+FAULT: Final = "a fault in tidegate"
 REVERSED: Final = "the relay is wired the other way round than `contact` says"
 DEAD_LOCK: Final = (
     "this device switches its own supply, and nothing returns it once the battery is "
@@ -45,7 +50,8 @@ class Commissioning:
     """One run over one station. Make it and run it within one event loop.
 
     ``say`` takes lines for a person, ``ask`` puts a question to one. ``limit_s`` ends
-    the run; by default after what all its steps may take.
+    the run; by default after what all its steps may take. ``within`` is the daemon that
+    let go of the station for it; without one, lock, log and run are its own.
     """
 
     def __init__(
@@ -59,6 +65,7 @@ class Commissioning:
         ask: Ask,
         threaded: bool = True,
         limit_s: float | None = None,
+        within: Within | None = None,
     ) -> None:
         self._path = settings.log.path
         self._station: StationSettings = settings.stations[plan.name]
@@ -70,13 +77,32 @@ class Commissioning:
         self._ask = ask
         self._threaded = threaded
         self._limit_s = limit_s
+        self._within = within
+        self._device: Device | None = None
         self._ending = Ending()
         self._began_wall_ms = self._clock.wall_ms()
         self._seen = Seen()
 
-    def end(self, why: str) -> None:
-        """End the run early; the supply goes on first."""
-        self._ending.end(why)
+    def end(self, why: str, *, in_haste: bool = False) -> None:
+        """End the run early; the supply goes on first.
+
+        ``in_haste``: within seconds, and nobody waits until it is seen to be on.
+        """
+        self._ending.end(why, in_haste=in_haste)
+
+    def link_is_gone(self) -> None:
+        """Take in that a station on the same link closed it."""
+        if self._device is not None:
+            self._device.link_is_gone()
+
+    def refusal(self) -> Result | None:
+        """Return why the station cannot be proven at all, as far as settings tell."""
+        if self._station.relay is None:
+            return self._refused("the station has no relay, so it only measures")
+        self._seen.contact = self._station.relay.contact
+        if not self._station.battery.fitted:
+            return self._refused("the settings say that there is no battery")
+        return None
 
     async def run(self) -> Result:
         """Run it and return what it came to, with the supply on.
@@ -84,19 +110,11 @@ class Commissioning:
         Errors: Busy when another tidegate holds the relay or writes the log; LogError
         when the log cannot be written, before anything is switched.
         """
-        relay = self._station.relay
-        if relay is None:
-            return self._refused("the station has no relay, so it only measures")
-        self._seen.contact = relay.contact
-        if not self._station.battery.fitted:
-            return self._refused("the settings say that there is no battery")
-        device = Device(
-            self._plan,
-            self._seen,
-            machine=self._machine,
-            ending=self._ending,
-            say=self._say,
-        )
+        if (refused := self.refusal()) is not None:
+            return refused
+        if self._within is not None:
+            return await self._run_within(self._within)
+        device = self._made_device()
         try:
             device.take_lock()
             writer = Writer.open(self._path, clock=self._clock, threaded=self._threaded)
@@ -108,6 +126,25 @@ class Commissioning:
             await device.close()
             self._machine.workers.close()
 
+    async def _run_within(self, within: Within) -> Result:
+        device = self._made_device(busy=within.busy, poisoned=within.poisoned)
+        self._device = device
+        try:
+            device.take_lock()
+            return await self._recorded(device, within.writer)
+        finally:
+            await to_its_end(device.close())
+
+    def _made_device(self, **around: Callable[[], None]) -> Device:
+        return Device(
+            self._plan,
+            self._seen,
+            machine=self._machine,
+            ending=self._ending,
+            say=self._say,
+            **around,
+        )
+
     async def _close_log(self, writer: Writer) -> None:
         try:
             await bounded(writer.close(), limit_s=CLOSE_LIMIT_S)
@@ -118,8 +155,36 @@ class Commissioning:
         """Run between two operator rows; whatever happens, on comes before the second."""
         if device.policy.off_is_refused:
             return self._refused(DEAD_LOCK)
-        ledger = Ledger(self._plan.name, self._order, clock=self._clock, writer=writer)
+        ledger = Ledger(
+            self._plan.name,
+            self._order,
+            clock=self._clock,
+            writer=writer,
+            within=self._within,
+        )
         device.record_in(ledger)
+        over = await self._begin(device, ledger)
+        if over is not None:
+            return over
+        ended = Ended(Verdict.ABORTED, FAULT)
+        timer = asyncio.get_running_loop().call_later(
+            self._limit(device), self.end, "the time limit"
+        )
+        try:
+            course = self._course(device)
+            in_time = await unless_in_haste(course, device, self._ending)
+            ended = in_time or Ended(Verdict.ABORTED, self._ending.why)
+        finally:
+            timer.cancel()
+            result = await to_its_end(self._ended(device, ledger, ended))
+        return result
+
+    async def _begin(self, device: Device, ledger: Ledger) -> Result | None:
+        """Write the begin down; return the result where the end comes first."""
+        if self._within is not None:
+            state = self._within.state
+            self._seen.swapped = state is not None and state.drive.swapped
+            return await self._begin_within(device, ledger)
         self._seen.swapped, is_another = self._polarity()
         await ledger.begin(
             run_row(self._clock, [self._station]),
@@ -127,20 +192,35 @@ class Commissioning:
             given=self._plan.given,
             relay_changed=is_another,
         )
-        ended = Ended(Verdict.ABORTED, "a fault in tidegate")
-        timer = asyncio.get_running_loop().call_later(
-            self._limit(device), self.end, "the time limit"
-        )
+        return None
+
+    async def _begin_within(self, device: Device, ledger: Ledger) -> Result | None:
+        """A daemon writes on: whatever happens, its log says what came of a begin."""
         try:
-            ended = await self._course(device)
-        finally:
-            timer.cancel()
-            result = await to_its_end(self._ended(device, ledger, ended))
-        return result
+            await self._ending.unless(ledger.begin_within())
+        except Ended as early:
+            return await self._result(device, ledger, early)
+        except BaseException:
+            failed = Ended(Verdict.ABORTED, "it ended before anything was switched")
+            self._write_end(ledger, failed, wiring=None)
+            raise
+        return None
 
     async def _ended(self, device: Device, ledger: Ledger, ended: Ended) -> Result:
-        await supply_on(device)
+        """Bring the supply back on and write the result, whatever fails on the way."""
+        try:
+            await self._home(device)
+        except Exception:
+            self._seen.is_on = None
+            await self._result(device, ledger, Ended(Verdict.ABORTED, FAULT))
+            raise
         return await self._result(device, ledger, ended)
+
+    async def _home(self, device: Device) -> None:
+        if not self._ending.haste.is_set():
+            await unless_in_haste(supply_on(device), device, self._ending)
+        if self._ending.haste.is_set():
+            await on_in_haste(device, self._ending)
 
     async def _course(self, device: Device) -> Ended:
         looks = Looks(device, self._ending)
@@ -204,15 +284,19 @@ class Commissioning:
             ended = Ended(
                 Verdict.NOT_PROVEN, "the supply was not seen to be on at the end"
             )
-        is_proven = ended.verdict is Verdict.PROVEN
+        self._write_end(ledger, ended, wiring=wiring)
+        in_haste = self._ending.haste.is_set()
+        recorded = await ledger.commit(HASTY_COMMIT_S if in_haste else COMMIT_LIMIT_S)
+        return self._made(ended, wiring=wiring, recorded=recorded)
+
+    def _write_end(self, ledger: Ledger, ended: Ended, *, wiring: str | None) -> None:
+        seen = self._seen
         ledger.end(
             self._made(ended, wiring=wiring, recorded=True).as_row(),
             Proved(operations=seen.operations)
-            if is_proven
+            if ended.verdict is Verdict.PROVEN
             else NotProved(is_reversed=seen.is_reversed, operations=seen.operations),
         )
-        recorded = await ledger.commit()
-        return self._made(ended, wiring=wiring, recorded=recorded)
 
     def _made(self, ended: Ended, *, wiring: str | None, recorded: bool) -> Result:
         return Result(

@@ -10,7 +10,7 @@ import asyncio
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 from tidegate import notice
 from tidegate.contract import Readback, Relay
@@ -32,6 +32,13 @@ from tidegate.station.relay_side import UNANSWERED
 
 CLOSE_LIMIT_S: Final = 2.0
 ON_WAITS_FOR_LOG_S: Final = 2.0
+# The same, and what a call under way gets, when the daemon around the run stops.
+HASTY_LIMIT_S: Final = 0.5
+OFF_RESTS_S: Final = 1.0
+ON_RESTS_S: Final = 3.5
+CUT_LIMIT_S: Final = 1.0
+# A call that took longer clouds what the neighbours see at its end, too.
+LONG_CALL_MS: Final = 1_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +63,8 @@ class Device:
         machine: Machine,
         ending: Ending,
         say: Callable[[str], None],
+        busy: Callable[[], None] = lambda: None,
+        poisoned: Callable[[], None] = lambda: None,
     ) -> None:
         assert plan.relay is not None
         assert plan.target is not None
@@ -71,6 +80,8 @@ class Device:
         self._plan = plan
         self._clock = machine.clock
         self._ending = ending
+        self._busy = busy
+        self._poisoned = poisoned
         self._eye = GaugeHand(plan, machine=machine, say=say)
         self.gauge = self._eye.gauge
         self._relay_host = RelayHost(plan.name, machine, lambda: None)
@@ -84,6 +95,7 @@ class Device:
             late=self._came_late,
         )
         self._telling = asyncio.Lock()
+        self._under_way: Supply | None = None
         self._proven_moves: int | None = None
         self._coil: Supply | None = None
         self._ledger: Ledger | None = None
@@ -97,7 +109,12 @@ class Device:
         self.seen.timer_s = self.relay.facts.dead_man_s
 
     def link_was_poisoned(self) -> None:
-        """Nobody else of this process is on the link."""
+        """Tell the stations on the same link that it was closed under them."""
+        self._poisoned()
+
+    def link_is_gone(self) -> None:
+        """Open anew before the next call: a station on the same link closed it."""
+        self._line.go_stale()
 
     def bug(self, part: str, error: Exception) -> None:
         """Say what no backend may raise."""
@@ -141,18 +158,25 @@ class Device:
 
     async def close(self) -> None:
         """Let go of everything; bounded, never an error of its own."""
+        limit_s = self._patience_s(CLOSE_LIMIT_S)
         with suppress(TimeoutError):
             # The answer to a late call is not cut off.
-            async with asyncio.timeout(CLOSE_LIMIT_S), self._telling:
+            async with asyncio.timeout(limit_s), self._telling:
                 pass
         self._line.give_up()
-        await self._line.shut(CLOSE_LIMIT_S)
+        await asyncio.gather(self._close_relay(limit_s), self._eye.close(limit_s))
+
+    async def _close_relay(self, limit_s: float) -> None:
+        await self._line.shut(limit_s)
         self._line.unlock()
-        await self._eye.close()
         try:
-            await bounded(self._relay_host.close(), limit_s=CLOSE_LIMIT_S)
+            await bounded(self._relay_host.close(), limit_s=limit_s)
         except TimeoutError:
             self.log.warning("a shared link did not close in time")
+
+    def _patience_s(self, limit_s: float) -> float:
+        """Return how long to wait for what is not the relay taking an on."""
+        return HASTY_LIMIT_S if self._ending.haste.is_set() else limit_s
 
     # --- reading ----------------------------------------------------------------------
 
@@ -198,7 +222,7 @@ class Device:
         intent = self.ledger.intent(supply, kind=kind, swapped=swapped)
         try:
             if supply is Supply.ON or is_last:
-                await self.ledger.commit(ON_WAITS_FOR_LOG_S)
+                await self.ledger.commit(self._patience_s(ON_WAITS_FOR_LOG_S))
             else:
                 await self._durable(intent)
         except asyncio.CancelledError:
@@ -223,11 +247,14 @@ class Device:
         if supply is Supply.OFF:
             # From here on it may act, however the call ends.
             self._in_force(told)
+        self._under_way = supply
         try:
             failed = await self._carried(supply, swapped=swapped)
         except asyncio.CancelledError:
             self.ledger.outcome(intent, error=UNANSWERED, took_ms=None)
             raise
+        finally:
+            self._under_way = None
         done_ms = self.now_ms()
         took_ms = done_ms - began_ms
         told = replace(told, done_ms=done_ms, took_ms=took_ms, error=failed)
@@ -237,7 +264,7 @@ class Device:
             self._count(supply.other if swapped else supply)
         if failed is None or supply is Supply.OFF:
             self._in_force(told)
-        await self.ledger.commit(ON_WAITS_FOR_LOG_S)
+        await self.ledger.commit(self._patience_s(ON_WAITS_FOR_LOG_S))
         return told
 
     def _in_force(self, told: Told) -> None:
@@ -245,6 +272,8 @@ class Device:
 
     async def _carried(self, supply: Supply, *, swapped: bool) -> BackendError | None:
         """Tell the relay; return what it ran into, if anything."""
+        began_ms = self.now_ms()
+        self._busy()
         try:
             await self._line.tell(supply, swapped=swapped)
         except BackendError as error:
@@ -253,7 +282,30 @@ class Device:
             # must go on all the same.
             self.bug("relay", error)
             return broken(self._plan.name, error)
+        finally:
+            if self.now_ms() - began_ms > LONG_CALL_MS:
+                self._busy()
         return None
+
+    async def interrupt(self, teller: asyncio.Task[Any]) -> None:
+        """Cancel whoever tells the relay, between two calls if that is soon.
+
+        Else the link is closed under the call, so that what it says reaches nothing.
+        An on is what is wanted, so that it gets most of the time there is.
+        """
+        is_on = self._under_way is Supply.ON
+        try:
+            async with asyncio.timeout(ON_RESTS_S if is_on else OFF_RESTS_S):
+                await self._telling.acquire()
+        except TimeoutError:
+            await _cancelled(teller)
+            with suppress(TimeoutError):
+                await bounded(self._line.cut(), limit_s=CUT_LIMIT_S)
+            return
+        try:
+            await _cancelled(teller)
+        finally:
+            self._telling.release()
 
     def _count(self, coil: Supply) -> None:
         if self._coil is not None and self._coil is not coil:
@@ -328,9 +380,14 @@ class Device:
 
     async def _judged(self, told: Told, *, seen: bool | None) -> None:
         self.ledger.effect(told.intent, told.supply, seen=seen)
-        await self.ledger.commit(ON_WAITS_FOR_LOG_S)
+        await self.ledger.commit(self._patience_s(ON_WAITS_FOR_LOG_S))
 
     def found(self, finding: Finding, why: str) -> Ended:
         """Keep a finding and return the end of the run for it."""
         self.seen.find(finding)
         return Ended(Verdict.NOT_PROVEN, why)
+
+
+async def _cancelled(task: asyncio.Task[Any]) -> None:
+    task.cancel()
+    await asyncio.wait({task}, timeout=HASTY_LIMIT_S)

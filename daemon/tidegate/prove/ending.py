@@ -29,13 +29,29 @@ class Ending:
     """Lets a run be ended from outside, at its next wait, never within a relay call."""
 
     def __init__(self) -> None:
+        # Set once only seconds are left: the daemon around the run stops.
+        self.haste = asyncio.Event()
+        self._hasty_since_s = 0.0
         self._event = asyncio.Event()
         self._why = ""
 
-    def end(self, why: str) -> None:
+    def end(self, why: str, *, in_haste: bool = False) -> None:
         """End the run; the first reason counts."""
         self._why = self._why or why
         self._event.set()
+        if in_haste and not self.haste.is_set():
+            self._hasty_since_s = asyncio.get_running_loop().time()
+            self.haste.set()
+
+    def left_s(self, limit_s: float, *, least_s: float) -> float:
+        """Return what is left of a time that began with the haste, or the least."""
+        since_s = asyncio.get_running_loop().time() - self._hasty_since_s
+        return max(least_s, limit_s - since_s)
+
+    @property
+    def why(self) -> str:
+        """The reason of the end, empty until it has come."""
+        return self._why
 
     @property
     def has_come(self) -> bool:

@@ -98,23 +98,23 @@ class GaugeHand:
         if closes:
             await self._shut()
 
-    async def _shut(self) -> None:
+    async def _shut(self, limit_s: float = CLOSE_LIMIT_S) -> None:
         self._is_open = False
-        await self._bounded(self.gauge.close())
+        await self._bounded(self.gauge.close(), limit_s)
 
-    async def _bounded(self, work: Coroutine[Any, Any, None]) -> None:
+    async def _bounded(self, work: Coroutine[Any, Any, None], limit_s: float) -> None:
         try:
-            await bounded(work, limit_s=CLOSE_LIMIT_S)
+            await bounded(work, limit_s=limit_s)
         except TimeoutError:
             self._log.warning("the gauge did not close in time")
         except Exception as error:  # noqa: BLE001 - a backend's own bug: what is left
             # to be done goes on, and the traceback is written.
             self._log.error("the gauge's backend failed", exc_info=error)
 
-    async def close(self) -> None:
+    async def close(self, limit_s: float = CLOSE_LIMIT_S) -> None:
         """Let go of the gauge; bounded, never an error of its own."""
-        await self._shut()
-        await self._bounded(self._host.close())
+        await self._shut(limit_s)
+        await self._bounded(self._host.close(), limit_s)
 
 
 def broken(target: str, error: Exception) -> Unavailable:

@@ -26,13 +26,13 @@ async def supply_on(device: Device) -> None:
 
     Nothing is told where it is known to be on. May be called after anything at all.
     """
-    if _is_on(device):
+    if is_on(device):
         device.seen.is_on = True
         return
     await _Homing(device).come()
 
 
-def _is_on(device: Device) -> bool:
+def is_on(device: Device) -> bool:
     """Return whether the supply is known to be on without another command."""
     commanded, last = device.commanded, device.last
     if last is None or device.is_silent:

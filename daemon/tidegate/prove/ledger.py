@@ -30,20 +30,31 @@ from tidegate.cyclelog.runs import ReadingRuns
 from tidegate.cyclelog.writer import Writer
 from tidegate.errors import LogError
 from tidegate.prove.result import Order
+from tidegate.prove.within import Within
 
 COMMIT_LIMIT_S: Final = 10.0
 
 
 class Ledger:
-    """The rows of one run; ``commit`` makes them durable."""
+    """The rows of one run; ``commit`` makes them durable.
+
+    ``within``: the daemon whose run is around it, which then takes each row.
+    """
 
     def __init__(
-        self, station: str, order: Order, *, clock: Clock, writer: Writer
+        self,
+        station: str,
+        order: Order,
+        *,
+        clock: Clock,
+        writer: Writer,
+        within: Within | None = None,
     ) -> None:
         self._station = station
         self._order = order
         self._clock = clock
         self._writer = writer
+        self._within = within
         self._runs = ReadingRuns(station)
         self._last_reading: int | None = None
         # The result is written; nothing of this run may come behind it.
@@ -52,7 +63,10 @@ class Ledger:
     async def begin(
         self, run: RunRow, policy: Policy, *, given: str, relay_changed: bool
     ) -> None:
-        """Write what begins the run. Errors: LogError when it does not become durable."""
+        """Write what begins a run of its own.
+
+        Errors: LogError when it does not become durable.
+        """
         self._writer.append(run)
         self._append(
             SettingsRow(
@@ -62,9 +76,23 @@ class Ledger:
                 given=given,
             )
         )
-        self._operator({"step": BEGIN, "rounds": self._order.rounds})
+        self._begin()
         if relay_changed:
             self.event(SettingsChanged(policy=policy, relay_changed=True))
+        await self._settled()
+
+    async def begin_within(self) -> None:
+        """Write what begins it in the run of a daemon; the settings stand there.
+
+        Errors: LogError when it does not become durable.
+        """
+        self._begin()
+        await self._settled()
+
+    def _begin(self) -> None:
+        self._operator({"step": BEGIN, "rounds": self._order.rounds})
+
+    async def _settled(self) -> None:
         try:
             await self._writer.commit(COMMIT_LIMIT_S)
         except TimeoutError as error:
@@ -143,7 +171,8 @@ class Ledger:
         """Write down what it came to, and that the run is over."""
         self._operator(result)
         self.event(event)
-        self._writer.append(RunEndRow(**self._times(), why=str(result["verdict"])))
+        if self._within is None:
+            self._writer.append(RunEndRow(**self._times(), why=str(result["verdict"])))
         self.is_over = True
 
     async def commit(self, limit_s: float = COMMIT_LIMIT_S) -> bool:
@@ -156,6 +185,8 @@ class Ledger:
         return True
 
     def _operator(self, args: Mapping[str, Any]) -> None:
+        if self._order.peer:
+            args = {**args, "peer": self._order.peer}
         self._append(
             OperatorRow(
                 **self._times(),
@@ -169,11 +200,17 @@ class Ledger:
 
     def _append(self, row: Row) -> int:
         self._keep(self._runs.flush())
-        return self._writer.append(row)
+        return self._write(row)
 
     def _keep(self, rows: Sequence[Row]) -> None:
         for row in rows:
-            self._last_reading = self._writer.append(row)
+            self._last_reading = self._write(row)
+
+    def _write(self, row: Row) -> int:
+        row_id = self._writer.append(row)
+        if self._within is not None:
+            self._within.took(row_id, row)
+        return row_id
 
     def _times(self) -> dict[str, int]:
         return {"boot_ms": self._clock.boot_ms(), "wall_ms": self._clock.wall_ms()}

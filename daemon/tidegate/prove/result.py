@@ -34,11 +34,16 @@ class Timer(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Order:
-    """What a person asked for; ``because`` is their reason."""
+    """What a person asked for; ``because`` is their reason.
+
+    ``by`` is the name that they give; ``peer`` is who they are as the system knows it,
+    empty where that is whoever runs the process.
+    """
 
     by: str
     because: str = "commissioning"
     rounds: int = 3
+    peer: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,7 @@ from tidegate.contract import Gauge
 from tidegate.core.events import GaugeFailed, ReadingArrived
 from tidegate.core.plausibility import judge
 from tidegate.core.reading import Reading
-from tidegate.errors import BackendError, Malformed, Unsupported
+from tidegate.errors import BackendError, Malformed, Unavailable, Unsupported
 from tidegate.station.bounded import bounded
 from tidegate.station.form import formed
 
@@ -39,6 +39,8 @@ class GaugeSide:
         self.last_error = ""
         # Why this machine can never read it, once opening it has shown that.
         self.cannot: Unsupported | None = None
+        # Whether a read is due and held back by commands that are under way.
+        self.waits_for_relay = False
         self._station = station
         self._open = False
         self._stopped = False
@@ -48,6 +50,7 @@ class GaugeSide:
         self._changed = asyncio.Event()
         self._reading = asyncio.Lock()
         self._told: set[str] = set()
+        self._waiting: list[asyncio.Future[Reading]] = []
 
     def read_at(self, at_ms: int) -> None:
         """Also read at this boot-clock time; the polls go on from there."""
@@ -60,6 +63,7 @@ class GaugeSide:
     def stop(self) -> None:
         """Read no more."""
         self._stopped = True
+        self._answer(None, self._stops())
         self._changed.set()
 
     async def open(self) -> None:
@@ -87,7 +91,7 @@ class GaugeSide:
         except TimeoutError:
             await self.close(limit_s=CLOSE_LIMIT_S)
             raise
-        self._open = True
+        self._open, self.cannot = True, None
 
     async def run(self) -> None:
         """Read at each poll and whenever someone asks for it earlier."""
@@ -142,11 +146,38 @@ class GaugeSide:
         if not self._stopped:
             self._arrived(reading)
 
+    async def read_now(self) -> Reading:
+        """Read once in between, as any other time, and return the reading.
+
+        Errors: BackendError, TimeoutError; a backend's own bug as Unavailable, and a
+        station that stops too.
+        """
+        if self._stopped:
+            raise self._stops()
+        asked: asyncio.Future[Reading] = asyncio.get_running_loop().create_future()
+        self._waiting.append(asked)
+        self.read_at(self._station.clock.boot_ms())
+        return await asked
+
+    def _answer(self, reading: Reading | None, error: Exception | None) -> None:
+        """Hand what a read came to to whoever asked for one."""
+        waiting, self._waiting = self._waiting, []
+        for asked in waiting:
+            if asked.done():
+                continue  # whoever asked has gone
+            if reading is not None:
+                asked.set_result(reading)
+            else:
+                assert error is not None
+                asked.set_exception(error)
+
     async def _read(self) -> None:
         relay = self._station.relay
         if relay is not None:
             # A sample taken while the contact moves belongs to neither side.
+            self.waits_for_relay = True
             await relay.rests()
+            self.waits_for_relay = False
         async with self._reading:
             moves = relay.moves if relay is not None else 0
             try:
@@ -188,12 +219,14 @@ class GaugeSide:
                 "reading not trusted", why_not=str(reading.why_not), count=count
             )
         station.feed(ReadingArrived(reading=reading), at_ms=reading.at_ms)
+        self._answer(reading, None)
 
     async def _failed(self, error: BackendError | TimeoutError) -> None:
         self._last_ms = self._station.clock.boot_ms()
         self._say(error)
         kind = "slow" if isinstance(error, TimeoutError) else type(error).__name__
         self._station.feed(GaugeFailed(kind=kind.lower()))
+        self._answer(None, error)
         if isinstance(error, Malformed):
             await self.close(limit_s=CLOSE_LIMIT_S)
 
@@ -203,7 +236,24 @@ class GaugeSide:
         self.last_error = repr(error)
         station.bug("gauge", error)
         station.feed(GaugeFailed(kind="unforeseen"))
+        self._answer(None, self._unforeseen(error))
         await self.close(limit_s=CLOSE_LIMIT_S)
+
+    def _stops(self) -> Unavailable:
+        return Unavailable(
+            "the station stops, so its gauge is not read any more",
+            target=self._station.name,
+            remedy="Ask again once it runs",
+        )
+
+    def _unforeseen(self, error: Exception) -> Unavailable:
+        said = Unavailable(
+            f"the gauge's backend failed ({type(error).__name__}: {error})",
+            target=self._station.name,
+            remedy="Report this fault; the messages hold its traceback",
+        )
+        said.__cause__ = error
+        return said
 
     def _say(self, error: BackendError | TimeoutError) -> None:
         station = self._station

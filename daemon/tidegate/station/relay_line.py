@@ -161,6 +161,11 @@ class RelayLine:
         self._station.link_was_poisoned()
         await self.shut()
 
+    async def cut(self) -> None:
+        """Close the link under calls that were given up, if any are left."""
+        if self._hanging:
+            await self._poison()
+
     def go_stale(self) -> None:
         """Open anew before the next call: a neighbour poisoned the link."""
         self._is_stale = self.is_open

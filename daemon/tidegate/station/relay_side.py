@@ -21,6 +21,7 @@ from tidegate.core.events import (
     SwitchingFailed,
     SwitchingSucceeded,
 )
+from tidegate.core.policy import Policy, Proof
 from tidegate.core.reading import Supply
 from tidegate.cyclelog.rows import DROPPED
 from tidegate.errors import BackendError, Unsupported
@@ -38,6 +39,8 @@ READ_AFTER_MS: Final = 1_500
 LOOK_AFTER_OFF_S: Final = 8.0
 # The error of an outcome that nobody waited for, because the daemon ended.
 UNANSWERED: Final = "unanswered"
+# A contact is looked at every so many polls.
+CONTACT_POLLS: Final = 2
 # A call that took longer clouds what the neighbours see at its end, too.
 LONG_CALL_MS: Final = 1_000
 
@@ -84,6 +87,11 @@ class RelaySide:
     def moves(self) -> int:
         """Counts begins and ends of calls that may move the contact: odd is now."""
         return self._line.moves
+
+    @property
+    def is_open(self) -> bool:
+        """Whether the relay is open, as far as is known."""
+        return self._line.is_open
 
     # --- opening ----------------------------------------------------------------------
 
@@ -132,8 +140,13 @@ class RelaySide:
             self._wanted.set()
 
     def look_soon(self) -> None:
-        """Look at the contact when no command is under way."""
-        self._wanted.set()
+        """Look at the contact when no command is under way, if it is time to."""
+        if self._look_is_due(self._station.clock.boot_ms()):
+            self._wanted.set()
+
+    def _look_is_due(self, now_ms: int) -> bool:
+        cannot_tell = self.relay.facts.readback < Readback.LATCH
+        return now_ms >= self._next_look_ms and not (cannot_tell and self._line.is_open)
 
     async def rests(self) -> None:
         """Wait until no command is queued or under way."""
@@ -184,7 +197,9 @@ class RelaySide:
         if not command.effect.urgent:
             await station.gauge.before_switching()
         off = command.effect.supply is Supply.OFF
-        return await station.commit(OFF_WAITS_FOR_LOG_S if off else ON_WAITS_FOR_LOG_S)
+        return await station.cycle_log.commit(
+            OFF_WAITS_FOR_LOG_S if off else ON_WAITS_FOR_LOG_S
+        )
 
     async def _unless_newer(self, work: Coroutine[Any, Any, bool]) -> bool | None:
         """Return what the work yields; ``None`` as soon as another command came.
@@ -205,7 +220,7 @@ class RelaySide:
         """Whether an off gives up on a log that is too slow; one that is broken is not."""
         if command.effect.reason is Reason.BATTERY_CRITICAL_HEAT:
             return False
-        return not durable and not self._station.log_is_broken
+        return not durable and not self._station.cycle_log.is_broken
 
     async def _command(self, effect: SwitchSupply) -> str | None:
         """Tell the relay; return ``None`` or the kind of the error."""
@@ -239,7 +254,7 @@ class RelaySide:
                 loop = asyncio.get_running_loop()
                 loop.call_later(LOOK_AFTER_OFF_S, self._look_again)
         # Not waited for: a slow log must not keep the next command.
-        station.commit_soon()
+        station.cycle_log.commit_soon()
 
     def _look_again(self) -> None:
         self._next_look_ms = 0
@@ -271,11 +286,8 @@ class RelaySide:
         if self._refresh:
             self._refresh = False
             await self._refreshed()
-        was_open = self._line.is_open
-        if was_open and self.relay.facts.readback < Readback.LATCH:
-            return
-        now_ms = station.clock.boot_ms()
-        if now_ms < self._next_look_ms:
+        was_open, now_ms = self._line.is_open, station.clock.boot_ms()
+        if not self._look_is_due(now_ms):
             return
         try:
             supply = await self._line.ask()
@@ -285,9 +297,17 @@ class RelaySide:
             said: RelaySaid | None = RelaySaid.UNKNOWN
         else:
             said = self._reported(supply, was_open=was_open)
-        self._next_look_ms = now_ms + station.state.policy.poll_ms
+        self._next_look_ms = now_ms + self._look_apart_ms(station.state.policy)
         if said is not None:
             self._report(said, asked_at_ms=now_ms)
+
+    def _look_apart_ms(self, policy: Policy) -> int:
+        """Return how long to leave a relay in peace after a look.
+
+        A hold that a firmware may lift is looked at with every reading. A contact is
+        not: the gauge shows a hand that moved it, and each look wakes two threads.
+        """
+        return policy.poll_ms * (1 if policy.proof is Proof.CHARGING else CONTACT_POLLS)
 
     def _reported(self, supply: Supply | None, *, was_open: bool) -> RelaySaid | None:
         """Return what a relay that answers says, in terms of the supply."""

@@ -26,8 +26,6 @@ from tidegate.core.effects import (
 from tidegate.core.events import (
     Event,
     GaugeFailed,
-    LogBack,
-    LogLost,
     ReadingArrived,
     Resumed,
     SettingsChanged,
@@ -39,16 +37,16 @@ from tidegate.core.policy import Policy
 from tidegate.core.reading import Supply
 from tidegate.core.state import State, evidence
 from tidegate.cyclelog.writer import Writer
-from tidegate.errors import LogError, Unsupported
+from tidegate.errors import Unsupported
 from tidegate.host import Machine, StationHost
 from tidegate.station.bounded import bounded, leave
 from tidegate.station.gauge_side import GaugeSide
+from tidegate.station.log_side import LogSide
 from tidegate.station.plan import Past, Plan
 from tidegate.station.recorder import Recorder, tells
 from tidegate.station.relay_line import RelayHost
 from tidegate.station.relay_side import Command, RelaySide
 
-COMMIT_LIMIT_S: Final = 10.0
 # A stop lasts at most as long as these together, whatever hangs.
 STOP_LIMIT_S: Final = 5.0
 TASKS_LIMIT_S: Final = 0.5
@@ -56,6 +54,10 @@ CLOSE_LIMIT_S: Final = 1.0
 HOST_LIMIT_S: Final = 0.5
 # Between the timers of the loop and the boot clock only a suspend makes a gap.
 SUSPEND_GAP_MS: Final = 5_000
+
+
+def _nobody(station: Station, event: Event, effects: tuple[Effect, ...]) -> None:
+    """Look on without doing anything."""
 
 
 class Station:
@@ -69,6 +71,7 @@ class Station:
         writer: Writer,
         past: Past,
         on_cycle: Callable[[], None] = lambda: None,
+        happened: Callable[[Station, Event, tuple[Effect, ...]], None] = _nobody,
         neighbours: Callable[[Station], None] = lambda _: None,
         poisoned: Callable[[Station], None] = lambda _: None,
     ) -> None:
@@ -78,16 +81,16 @@ class Station:
         self.log = notice.logger(station=plan.name)
         self.quiet = notice.Quiet(machine.clock)
         self.clock = machine.clock
-        self._writer = writer
         self._past = past
         self._on_cycle = on_cycle
+        self._happened = happened
         self._neighbours = neighbours
         self._poisoned = poisoned
         self._host = machine.host(plan.name, hint=self._hinted)
         self.record = Recorder(plan.name, clock=machine.clock, writer=writer)
         self._tasks: set[asyncio.Task[None]] = set()
         self._wake: asyncio.TimerHandle | None = None
-        self._log_lost = False
+        self.cycle_log = LogSide(self, writer)
         self._clock_gap_ms: int | None = None
         self._stopping = False
         self._starting: asyncio.Task[None] | None = None
@@ -108,10 +111,21 @@ class Station:
         if not self._starting.cancelled():
             self._starting.result()
 
+    @property
+    def is_in_a_plan(self) -> bool:
+        """Whether other marks than those of the settings are in force, by a plan."""
+        state = self.state or self._past.state
+        return state is not None and state.plan_why is not None
+
+    @property
+    def was_started(self) -> bool:
+        """Whether it began to start, so that a stop says on."""
+        return self._starting is not None
+
     async def _start(self) -> None:
         said, _ = await asyncio.gather(self._open_relay(), self.gauge.open())
         self._begin(said)
-        self._spawn(self.gauge.run())
+        self.spawn(self.gauge.run())
 
     async def _open_relay(self) -> Supply | None:
         if self.relay is None:
@@ -139,12 +153,13 @@ class Station:
         if past.relay_changed:
             self.feed(SettingsChanged(policy=policy, relay_changed=True))
         if self.relay is not None:
-            self._spawn(self.relay.run())
+            self.spawn(self.relay.run())
 
     @property
     def cannot(self) -> Unsupported | None:
         """Why this machine can never run the station, as far as opening has shown."""
-        return self.gauge.cannot or (self.relay.cannot if self.relay else None)
+        relay = None if self.relay is None or self.relay.is_open else self.relay.cannot
+        return self.gauge.cannot or relay
 
     def policy_now(self) -> Policy:
         """Return the policy with what the backends say of themselves by now."""
@@ -159,6 +174,17 @@ class Station:
         if self.state is not None and policy != self.state.policy:
             self.record.settings(policy, self.plan.given)
             self.feed(SettingsChanged(policy=policy, relay_changed=False))
+
+    def renew(self, plan: Plan) -> None:
+        """Take other settings while everything goes on; the backends stay the same."""
+        self.plan = replace(plan, turn=self.plan.turn)
+        if self.state is not None:
+            policy, poll_ms = self.policy_now(), self.state.policy.poll_ms
+            self.record.settings(policy, plan.given)
+            self.feed(SettingsChanged(policy=policy, relay_changed=False))
+            self.cycle_log.commit_soon()
+            if policy.poll_ms < poll_ms:
+                self.gauge.read_at(self.clock.boot_ms())
 
     async def stop(self) -> None:
         """Supply on, then let go; bounded, whatever hangs."""
@@ -207,7 +233,7 @@ class Station:
         except TimeoutError:
             self.log.warning("a shared link did not close in time")
 
-    def _spawn(self, work: Coroutine[Any, Any, None]) -> None:
+    def spawn(self, work: Coroutine[Any, Any, None]) -> None:
         task = asyncio.get_running_loop().create_task(work)
         self._tasks.add(task)
         task.add_done_callback(self._ended)
@@ -259,6 +285,7 @@ class Station:
         self._carry_out(before, effects, row)
         if isinstance(event, ReadingArrived | GaugeFailed):
             self._after_read(now_ms)
+        self._happened(self, event, effects)
 
     def notice_suspend(self, now_ms: int) -> None:
         """Tell the core of a suspend: timers stand still in it, the boot clock not."""
@@ -274,12 +301,11 @@ class Station:
         self._on_cycle()
         if self.record.state_is_due(self.state):
             self.record.state(self.state)
-            self.commit_soon()
+            self.cycle_log.commit_soon()
         elif self.record.due(now_ms):
-            self.commit_soon()
-        elif self._log_lost:
-            # Nothing new need be written for a log that works again to be noticed.
-            self._spawn(self._try_log())
+            self.cycle_log.commit_soon()
+        else:
+            self.cycle_log.try_again()
 
     # --- effects ----------------------------------------------------------------------
 
@@ -305,7 +331,7 @@ class Station:
                 case WakeAt():
                     self._wake_at(effect.at_ms)
         if urgent:
-            self.commit_soon()
+            self.cycle_log.commit_soon()
 
     def _switch(self, before: State, effect: SwitchSupply, trigger: int | None) -> None:
         if self.relay is None:
@@ -351,49 +377,3 @@ class Station:
     def link_was_poisoned(self) -> None:
         """Tell the stations on the same link that it was closed under them."""
         self._poisoned(self)
-
-    # --- the cycle log ----------------------------------------------------------------
-
-    async def commit(self, limit_s: float) -> bool:
-        """Make everything so far durable; return whether it is.
-
-        A log that is broken or too slow never stops control; the core is told.
-        """
-        self.record.flush()
-        return await self._committed(limit_s)
-
-    async def _try_log(self) -> None:
-        await self._committed(COMMIT_LIMIT_S)
-
-    async def _committed(self, limit_s: float) -> bool:
-        try:
-            await self._writer.commit(limit_s)
-        except (LogError, TimeoutError) as error:
-            durable = False
-            if self.quiet.count(self.name, "log"):
-                self.log.error("cycle log", error=str(error) or "too slow")
-        else:
-            durable = True
-        self._log_state()
-        return durable
-
-    @property
-    def log_is_broken(self) -> bool:
-        """Whether the log cannot be written at all, rather than slowly."""
-        return not self._writer.healthy
-
-    def _log_state(self) -> None:
-        lost = not self._writer.healthy
-        if lost is not self._log_lost and self.state is not None:
-            self._log_lost = lost
-            self.feed(LogLost() if lost else LogBack())
-            if not lost:
-                # What was dropped cannot be replayed: the next start begins here.
-                self.record.state(self.state)
-
-    def commit_soon(self) -> None:
-        """Make the rows so far durable without waiting for it."""
-        self._spawn(self._commit_quietly())
-
-    async def _commit_quietly(self) -> None:
-        await self.commit(COMMIT_LIMIT_S)

@@ -1,0 +1,105 @@
+"""The daemon as a process: what ``tidegate run`` starts, and service units directly.
+
+``python -m tidegate.cli.daemon [--config FILE] [--verbose]`` is ``tidegate run``
+without the library that parses command lines, which takes 1.8 MB for as long as the
+daemon lives and is of no use to it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+import sys
+from collections.abc import Callable, Sequence
+from functools import partial
+from pathlib import Path
+from typing import Final
+
+from tidegate import notice, settings
+from tidegate.cli.exits import Code, fail
+from tidegate.clock import SystemClock
+from tidegate.service import Service
+from tidegate.service.parts import parts_of
+
+USAGE: Final = "usage: python -m tidegate.cli.daemon [--config FILE] [--verbose]"
+
+
+def serve(
+    found: settings.Settings,
+    *,
+    load: Callable[[], settings.Settings],
+    verbose: bool,
+) -> int:
+    """Run until told to stop; return the exit code.
+
+    ``load`` reads the settings again. Errors: as ``Service.run``.
+    """
+    notice.configure(level="debug" if verbose else "info")
+    for warning in found.warnings:
+        notice.logger().warning("settings", says=warning)
+    service = Service(found, clock=SystemClock(), parts=parts_of(found), load=load)
+    asyncio.run(run(service))
+    return Code.BUG if service.broken else Code.DONE
+
+
+async def run(service: Service) -> None:
+    """Run the service; signals end it, or make it read its settings again."""
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, service.end)
+    loop.add_signal_handler(signal.SIGHUP, _hung_up, service, _has_terminal())
+    await service.run()
+
+
+def _hung_up(service: Service, had_terminal: bool) -> None:
+    """Take SIGHUP for new settings, unless it says that the terminal went away."""
+    if had_terminal and not _has_terminal():
+        service.end()
+    else:
+        service.reload.hang_up()
+
+
+def _has_terminal() -> bool:
+    """Whether there is a controlling terminal. Source: tty(4), ``/dev/tty``."""
+    try:
+        descriptor = os.open("/dev/tty", os.O_RDONLY | os.O_NOCTTY)
+    except OSError:
+        return False
+    os.close(descriptor)
+    return True
+
+
+def _options(arguments: Sequence[str]) -> tuple[Path | None, bool] | None:
+    """Return ``--config`` and ``--verbose``, ``None`` for anything else."""
+    config, verbose, left = None, False, list(arguments)
+    while left:
+        match left.pop(0):
+            case "--verbose":
+                verbose = True
+            case "--config" if left:
+                config = Path(left.pop(0))
+            case _:
+                return None
+    return config, verbose
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Run the daemon; errors end as plain sentences, with the codes of ``run``."""
+    options = _options(arguments)
+    if options is None:
+        print(USAGE, file=sys.stderr)  # noqa: T201
+        return Code.USAGE
+    config, verbose = options
+    # Locks and messages name whoever holds them by the command that people know.
+    sys.argv = ["tidegate", "run", *arguments]
+    try:
+        load = partial(settings.load, config)
+        return serve(load(), load=load, verbose=verbose)
+    except Exception as error:  # noqa: BLE001
+        # The one place where everything ends: a sentence and a code, no traceback.
+        return fail(error)
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,1 @@
+"""The service manager and its journal, spoken to by their published protocols."""

@@ -1,0 +1,1 @@
+"""Figures and messages for others; never in the way of control."""

@@ -1,0 +1,172 @@
+"""A machine of its own with a real systemd: the host's files under an overlay, booted.
+
+systemd-nspawn(1) boots a copy of this machine's root that takes every change with it
+when it goes. It has no network but its own loopback. Needs root and control groups.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from support.peers import need
+
+BOOT_LIMIT_S = 60.0
+_PAUSE, _LOOK_AGAIN_S = threading.Event(), 0.1
+PROGRAMS = ("systemd-nspawn", "nsenter", "mount", "umount")
+
+
+def check_can_boot() -> None:
+    """Skip where no machine can be booted, or fail where nothing may be skipped."""
+    for program in PROGRAMS:
+        need(program)
+    if os.getuid() == 0 and Path("/sys/fs/cgroup").is_dir():
+        return
+    missing = "only root, with control groups, can boot a machine"
+    if os.environ.get("CI") == "true":
+        pytest.fail(missing)
+    pytest.skip(missing)
+
+
+class Machine:
+    """A booted machine. ``root`` is its root folder, seen from outside."""
+
+    def __init__(self, root: Path, leader: int) -> None:
+        self.root = root
+        self._leader = leader
+
+    def run(
+        self, *command: str, check: bool = True, limit_s: float = 60.0
+    ) -> subprocess.CompletedProcess[str]:
+        """Run a command in the machine and wait for its end."""
+        done = subprocess.run(
+            ["nsenter", "-t", str(self._leader), "-a", "env", "-i", *_CLEAN, *command],
+            capture_output=True,
+            text=True,
+            timeout=limit_s,
+        )
+        assert not check or done.returncode == 0, (
+            f"{' '.join(command)}: {done.returncode}\n{done.stdout}{done.stderr}"
+        )
+        return done
+
+    def says(self, *command: str) -> str:
+        """Return what a command prints, whatever its exit code."""
+        done = self.run(*command, check=False)
+        return (done.stdout + done.stderr).strip()
+
+    def shown(self, unit: str, name: str) -> str:
+        """Return a property of a unit."""
+        return self.says("systemctl", "show", unit, f"--property={name}", "--value")
+
+    def journal(self, *matches: str) -> list[dict[str, Any]]:
+        """Return the entries of the journal with these fields, oldest first."""
+        self.run("journalctl", "--sync")
+        lines = self.says("journalctl", "--no-pager", "-o", "json", *matches)
+        return [json.loads(line) for line in lines.splitlines() if line[:1] == "{"]
+
+    def until(
+        self, holds: Callable[[], bool], what: str, *, within_s: float = 30.0
+    ) -> None:
+        """Look several times a second; what systemd knows it tells to who asks."""
+        end_s = time.monotonic() + within_s
+        while not holds():
+            if time.monotonic() > end_s:
+                last = self.says("journalctl", "--no-pager", "-o", "cat", "-n", "60")
+                raise AssertionError(f"not within {within_s} s: {what}\n{last}")
+            _PAUSE.wait(_LOOK_AGAIN_S)
+
+    def inside(self, path: str) -> Path:
+        """Return a path of the machine as it is seen from outside."""
+        return self.root / path.lstrip("/")
+
+    def write(self, path: str, text: str, *, mode: int = 0o644) -> None:
+        """Write a file of the machine."""
+        place = self.inside(path)
+        place.parent.mkdir(parents=True, exist_ok=True)
+        new = place.with_name(f".{place.name}.new")
+        new.write_text(text)
+        new.chmod(mode)
+        new.rename(place)
+
+
+_CLEAN = ("PATH=/usr/sbin:/usr/bin:/sbin:/bin", "LC_ALL=C.UTF-8", "HOME=/root")
+_CLEAN += ("DEBIAN_FRONTEND=noninteractive", "SYSTEMD_PAGER=")
+
+
+@contextmanager
+def booted(folder: Path) -> Iterator[Machine]:
+    """Boot a machine in a folder; nothing is left of it afterwards."""
+    check_can_boot()
+    upper, root = folder / "upper", folder / "root"
+    for each in (upper, root):
+        each.mkdir()
+    with ExitStack() as stack:
+        _mount(stack, upper, "-t", "tmpfs", "tmpfs")
+        for each in ("files", "work"):
+            (upper / each).mkdir()
+        layers = f"lowerdir=/,upperdir={upper}/files,workdir={upper}/work"
+        _mount(stack, root, "-t", "overlay", "overlay", "-o", layers)
+        yield stack.enter_context(_running(root, folder / "console"))
+
+
+def _mount(stack: ExitStack, place: Path, *options: str) -> None:
+    subprocess.run(["mount", *options, str(place)], check=True, timeout=20)
+    # Lazily: whoever still looks at it lets go in time.
+    stack.callback(subprocess.run, ["umount", "-l", str(place)], check=True, timeout=20)
+
+
+@contextmanager
+def _running(root: Path, console: Path) -> Iterator[Machine]:
+    command = ["systemd-nspawn", "--quiet", f"--directory={root}", "--boot"]
+    command += ["--register=no", "--keep-unit", "--console=pipe", "--link-journal=no"]
+    command += ["--private-network", "systemd.unit=basic.target"]
+    with console.open("w") as log:
+        nspawn = subprocess.Popen(
+            command, stdout=log, stderr=subprocess.STDOUT, stdin=subprocess.DEVNULL
+        )
+    try:
+        machine = Machine(root, _leader_of(nspawn, console))
+        states = ("running", "degraded")
+        machine.until(
+            lambda: machine.says("systemctl", "is-system-running") in states,
+            f"booted: {console.read_text()}",
+            within_s=BOOT_LIMIT_S,
+        )
+        yield machine
+        machine.run("systemctl", "poweroff", check=False)
+        nspawn.wait(60)
+    finally:
+        nspawn.kill()
+        nspawn.wait()
+
+
+def _leader_of(nspawn: subprocess.Popen[bytes], console: Path) -> int:
+    """Return the process that is the first one inside; helpers come and go before it."""
+    end_s = time.monotonic() + BOOT_LIMIT_S
+    while time.monotonic() < end_s and nspawn.poll() is None:
+        children = Path(f"/proc/{nspawn.pid}/task/{nspawn.pid}/children").read_text()
+        for child in children.split():
+            if _is_first(int(child)):
+                return int(child)
+        _PAUSE.wait(_LOOK_AGAIN_S)
+    raise AssertionError(f"the machine did not boot: {console.read_text()}")
+
+
+def _is_first(pid: int) -> bool:
+    """Return whether a process is number 1 in its own namespace. Source: proc(5)."""
+    try:
+        lines = Path(f"/proc/{pid}/status").read_text().splitlines()
+    except OSError:
+        return False
+    numbers = next(line.split()[1:] for line in lines if line.startswith("NSpid:"))
+    return numbers[-1] == "1" and len(numbers) > 1
