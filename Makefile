@@ -11,7 +11,7 @@ export PIP_NO_CACHE_DIR = 1
 export PIP_NO_INPUT = 1
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check lint bench clean requirements
+.PHONY: help demo test check lint bench deb man clean requirements
 
 help:
 	@echo "make demo          a week of an invented museum in virtual time, into demo/"
@@ -19,6 +19,8 @@ help:
 	@echo "make check         the slower suites and the browser tests"
 	@echo "make lint          style, types and import layers"
 	@echo "make bench         measure the numbers we promise"
+	@echo "make deb           the Debian package, into build/"
+	@echo "make man           the man pages and shell completions, into build/manual/"
 	@echo "make requirements  pin requirements again (UPGRADE=--upgrade for newer ones)"
 	@echo "make clean         remove all that was made here"
 
@@ -40,6 +42,12 @@ lint: .venv/.test
 
 bench: .venv/.test
 	$(BIN)/python -m pytest -m "slow or not slow" -p no:randomly -s tests/bench
+
+deb: .venv/.runtime
+	packaging/deb/build
+
+man: .venv/.runtime
+	$(BIN)/python packaging/manual build/manual
 
 requirements:
 	packaging/lock $(UPGRADE)
