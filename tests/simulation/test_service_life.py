@@ -539,3 +539,29 @@ def test_samples_are_kept_in_runs_and_the_log_stays_small(rig: Rig) -> None:
 
     lives(rig, life)
     assert len(rig.rows(ReadingRow)) <= 24 * 4 + 10
+
+
+# --- onlookers ------------------------------------------------------------------------
+
+
+def test_an_onlooker_that_fails_is_dropped_and_control_goes_on(rig: Rig) -> None:
+    seen: list[str] = []
+
+    def fails(station: Any, event: Any, effects: Any) -> None:
+        seen.append(type(event).__name__)
+        raise RuntimeError("a fault of an onlooker")
+
+    def looks(station: Any, event: Any, effects: Any) -> None:
+        seen.append("looked")
+
+    async def life() -> None:
+        async with rig.living():
+            rig.service.onlookers += [fails, looks]
+            await rig.settled_off()
+            assert rig.service.onlookers == [looks]
+            assert not rig.service.broken
+
+    lives(rig, life)
+    assert len(seen) - seen.count("looked") == 1
+    assert seen.count("looked") > 10
+    rig.sound()

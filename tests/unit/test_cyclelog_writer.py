@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import sqlite3
 import subprocess
 import sys
@@ -298,3 +299,24 @@ async def test_rows_that_no_database_could_hold_are_made_to_fit(tmp_path: Path) 
     assert row.boot_ms == 2**63 - 1
     assert row.code == "nul \u2400 and \\udcff"
     assert verify(path)[0] == 1
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give files away")
+def test_what_root_makes_belongs_to_whom_the_folder_does(tmp_path: Path) -> None:
+    """The main file and its lock; SQLite gives its side files to the main file's."""
+    folder = tmp_path / "service"
+    folder.mkdir()
+    os.chown(folder, 12_345, 12_346)
+
+    async def life() -> None:
+        writer = Writer.open(folder / "cycles.db", clock=make.clock())
+        writer.append(make.run())
+        await writer.commit()
+        found = {
+            it.name: (it.stat().st_uid, it.stat().st_gid) for it in folder.iterdir()
+        }
+        assert {"cycles.db", "cycles.db-wal", "cycles.db.lock"} <= set(found)
+        assert set(found.values()) == {(12_345, 12_346)}
+        await writer.close()
+
+    asyncio.run(life())

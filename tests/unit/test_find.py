@@ -479,7 +479,7 @@ def test_nothing_in_reach_says_why() -> None:
     assert text[0] == "Nothing is in reach that a station could use."
     assert "  relay gpio: no gpiod. Get it." in text
     assert text[-1] == (
-        "No search of their own, see the examples in config/: relay command."
+        "No search of their own, see the examples that come with tidegate: relay command."
     )
 
 

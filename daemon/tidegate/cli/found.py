@@ -158,7 +158,7 @@ def _by_hand(sources: Sequence[Source], width: int | None) -> list[str]:
     kinds = [f"{s.role} {s.kind}" for s in sources if s.state is State.BY_HAND]
     if not kinds:
         return []
-    said = f"No search of their own, see the examples in config/: {', '.join(kinds)}."
+    said = f"No search of their own, see the examples that come with tidegate: {', '.join(kinds)}."
     return _wrapped(said, "", width)
 
 

@@ -99,6 +99,17 @@ def cause_of(error: BaseException | None) -> str:
     return "io"
 
 
+def give(descriptor: int, folder: Path) -> None:
+    """Leave a file that root makes to the service whose folder it is in.
+
+    A commissioning run by root before the first start would else leave the service a
+    log that it may not write. SQLite does the same with its side files.
+    """
+    if os.geteuid() == 0:
+        owner = folder.stat()
+        os.fchown(descriptor, owner.st_uid, owner.st_gid)
+
+
 def explained(
     error: sqlite3.Error | OSError, path: Path, *, to_read: bool = False
 ) -> LogError:

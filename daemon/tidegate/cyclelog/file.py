@@ -22,6 +22,7 @@ from tidegate.cyclelog.disk import (
     aside_name,
     cause_of,
     explained,
+    give,
     last_before,
     last_readable,
     past_name,
@@ -196,6 +197,7 @@ class LogFile:
                 remedy="Stop it, or give this one another log.path.",
             ) from error
         self._lock = lock
+        give(lock.fileno(), self.path.parent)
         with suppress(OSError):  # only a courtesy, and a full disk has no room for it
             lock.truncate(0)
             lock.write(f"{os.getpid()}\n")
@@ -285,6 +287,8 @@ class LogFile:
 
     def _create(self) -> None:
         self.tail = Tail()
+        with self.path.open("xb") as new:
+            give(new.fileno(), self.path.parent)
         self._make_tables(self._connect())
         self._remember_place()
 

@@ -26,6 +26,7 @@ from types import TracebackType
 from typing import Self
 
 from tidegate.contract import Target
+from tidegate.cyclelog.disk import give
 from tidegate.errors import Busy, Unavailable
 
 _SYSTEM = Path("/run/tidegate")
@@ -94,7 +95,7 @@ def lock_target(target: Target, *, folder: Path | None = None) -> HeldLock:
         _make(own)
         descriptor = os.open(own / name, _CREATE, 0o644)
         held._descriptors.append(descriptor)
-        _give(descriptor, own)
+        give(descriptor, own)
         _take(descriptor, target)
         if folder is None and "TIDEGATE_LOCKS" not in os.environ and own != _SYSTEM:
             _take_system(held, name)
@@ -129,13 +130,6 @@ def _make(folder: Path) -> None:
     if owner not in (os.getuid(), 0) and folder != _SYSTEM:
         # In a shared temporary folder anyone could have put it there.
         raise PermissionError(errno.EPERM, f"belongs to user {owner}", str(folder))
-
-
-def _give(descriptor: int, folder: Path) -> None:
-    """Leave a file that root made to the service whose folder it is in."""
-    if os.geteuid() == 0:
-        owner = folder.stat()
-        os.fchown(descriptor, owner.st_uid, owner.st_gid)
 
 
 def _take(descriptor: int, target: Target) -> None:

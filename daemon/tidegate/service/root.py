@@ -283,8 +283,10 @@ class Service:
             try:
                 onlooker(station, event, effects)
             except Exception as error:
-                # stop control; it is dropped, and the traceback says why.
-                self.onlookers.remove(onlooker)
+                # Whoever looks on must never stop control: it is dropped, and the
+                # traceback says why. One that fed an event itself may be gone already.
+                if onlooker in self.onlookers:
+                    self.onlookers.remove(onlooker)
                 self.log.error(
                     "an onlooker failed and is left out",
                     onlooker=repr(onlooker),
