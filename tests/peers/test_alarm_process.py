@@ -14,6 +14,7 @@ from support.alarm_rig import AlarmRig, is_alive
 pytestmark = pytest.mark.peer
 
 
+@pytest.mark.slow
 def test_the_daemon_tells_of_the_floor_and_leaves_none_behind(tmp_path: Path) -> None:
     place = Place(tmp_path)
     place.write_battery(27)

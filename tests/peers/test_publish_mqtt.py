@@ -84,6 +84,7 @@ def check_switching(heard: Heard) -> None:
     assert 0 <= said["took_s"] < 10
 
 
+@pytest.mark.slow
 def test_an_alarm_and_the_last_will_of_a_daemon_that_is_killed(tmp_path: Path) -> None:
     battery = Battery("BAT0", rate_percent_s=0.0)
     with (
