@@ -16,7 +16,7 @@ from tidegate.cyclelog.writer import Writer
 from tidegate.errors import BackendError, LogError
 from tidegate.host import Machine
 from tidegate.prove.device import Device
-from tidegate.prove.ending import Ended, Ending, to_its_end
+from tidegate.prove.ending import Ended, Ending
 from tidegate.prove.findings import Finding, other_contact
 from tidegate.prove.haste import on_in_haste, unless_in_haste
 from tidegate.prove.homing import supply_on
@@ -27,7 +27,7 @@ from tidegate.prove.rounds import Rounds
 from tidegate.prove.timer import Ask, try_timer
 from tidegate.prove.within import Within
 from tidegate.settings import Settings, StationSettings
-from tidegate.station.bounded import bounded
+from tidegate.station.bounded import bounded, to_its_end
 from tidegate.station.plan import Plan
 
 CLOSE_LIMIT_S: Final = 3.0

@@ -87,18 +87,3 @@ class Ending:
                 leave(doing)
         self.check()
         raise AssertionError("neither ended nor done")
-
-
-async def to_its_end(work: Coroutine[Any, Any, T]) -> T:
-    """Return what the work yields; whoever cancels waits for its end too."""
-    task = asyncio.get_running_loop().create_task(work)
-    cancelled: asyncio.CancelledError | None = None
-    while not task.done():
-        try:
-            await asyncio.wait({task})
-        except asyncio.CancelledError as error:
-            cancelled = error
-    if cancelled is not None:
-        leave(task)
-        raise cancelled
-    return task.result()

@@ -8,20 +8,19 @@ it would after a stop of the whole daemon.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Coroutine, Iterable, Iterator
+from collections.abc import AsyncIterator, Callable, Iterable, Iterator
 from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING
 
 from tidegate.assembly import plan_of, wiring
 from tidegate.errors import OrderRefused
 from tidegate.settings import StationSettings
+from tidegate.station.bounded import to_its_end
 from tidegate.station.plan import Past, Plan
 
 if TYPE_CHECKING:
     from tidegate.service.root import Service
-
-T = TypeVar("T")
 
 
 @dataclass(slots=True, kw_only=True)
@@ -153,7 +152,7 @@ class Turnover:
 
         Errors: OrderRefused where it did not stop in good order; the daemon then ends.
         """
-        return await _to_the_end(self._stop(self._out[name]))
+        return await to_its_end(self._stop(self._out[name]))
 
     async def _stop(self, out: Out) -> Out:
         service, name = self._service, out.name
@@ -175,7 +174,7 @@ class Turnover:
 
     async def bring_back(self, name: str) -> None:
         """Start a claimed station again if it was stopped and may come back."""
-        await _to_the_end(self._start(self._out[name]))
+        await to_its_end(self._start(self._out[name]))
 
     async def _start(self, out: Out) -> None:
         try:
@@ -217,21 +216,6 @@ class Turnover:
             await station.start()
         except Exception as error:  # noqa: BLE001 - said by the handler, which ends us
             _our_bug(f"station {name} did not start", error)
-
-
-async def _to_the_end(work: Coroutine[Any, Any, T]) -> T:
-    """Return what the work comes to; a cancellation waits until it is done."""
-    task = asyncio.get_running_loop().create_task(work)
-    cancelled: asyncio.CancelledError | None = None
-    while not task.done():
-        try:
-            await asyncio.wait({task})
-        except asyncio.CancelledError as error:
-            cancelled = error
-    if cancelled is not None:
-        task.exception()  # the cancellation goes first
-        raise cancelled
-    return task.result()
 
 
 def _our_bug(what: str, error: Exception) -> None:

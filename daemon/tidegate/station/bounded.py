@@ -1,4 +1,6 @@
-"""A time limit that holds even against work that does not let itself be cancelled."""
+"""Limits that hold against work that does not let itself be cancelled, and work that
+whoever cancels must wait for.
+"""
 
 from __future__ import annotations
 
@@ -50,6 +52,21 @@ async def _ended(task: asyncio.Task[Any], limit_s: float) -> None:
         await waiter
     finally:
         timer.cancel()
+
+
+async def to_its_end(work: Coroutine[Any, Any, T]) -> T:
+    """Return what the work yields; whoever cancels waits for its end too."""
+    task = asyncio.get_running_loop().create_task(work)
+    cancelled: asyncio.CancelledError | None = None
+    while not task.done():
+        try:
+            await asyncio.wait({task})
+        except asyncio.CancelledError as error:
+            cancelled = error
+    if cancelled is not None:
+        leave(task)
+        raise cancelled
+    return task.result()
 
 
 def leave(task: asyncio.Task[Any]) -> None:
