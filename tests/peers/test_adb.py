@@ -13,6 +13,7 @@ import signal
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -361,7 +362,7 @@ async def test_reads_given_up_anywhere_leave_nothing_behind(shared: AdbServer) -
                 await gauge.close()
 
         await asyncio.gather(*(use(gauge) for gauge in gauges))
-        before, open_before = children().keys(), descriptors()
+        before, open_before = children().keys(), pipes()
         for _ in range(200):
             clock.advance(130_000)
             for device in devices:
@@ -381,7 +382,7 @@ async def test_reads_given_up_anywhere_leave_nothing_behind(shared: AdbServer) -
             await gauge.close()
         assert len(asyncio.all_tasks()) == 1
         assert children().keys() <= before, "a process was left behind"
-        assert descriptors() <= open_before
+        assert pipes() <= open_before
         for device in devices:
             device.behave("fair")
             shared.adb("disconnect", device.serial)
@@ -565,7 +566,7 @@ async def test_a_call_given_up_twice_leaves_no_pipe_open(
     monkeypatch.setattr(client, "_Program", Remembered)
     keeper = tmp_path / "keeper"
     script = f"setsid sleep 60 & echo $! > {keeper}.new; mv {keeper}.new {keeper}; wait"
-    before = descriptors()
+    before = pipes()
     call = asyncio.ensure_future(
         client.execute(["/bin/sh", "-c", script], dict(os.environ), limit_s=60)
     )
@@ -578,14 +579,18 @@ async def test_a_call_given_up_twice_leaves_no_pipe_open(
         assert call.cancelled()
         async with asyncio.timeout(20):
             await programs[0].reaped.wait()
-        assert descriptors() <= before
+        assert pipes() <= before
     finally:
         os.kill(int(keeper.read_text()), signal.SIGKILL)
 
 
-def descriptors() -> int:
-    """How many this process has open."""
-    return len(list(Path("/proc/self/fd").iterdir()))
+def pipes() -> set[str]:
+    """The pipes that this process has open, each by its own name: proc(5)."""
+    found = set()
+    for each in Path("/proc/self/fd").iterdir():
+        with suppress(FileNotFoundError):  # the descriptor of this very walk
+            found.add(str(each.readlink()))
+    return {name for name in found if name.startswith("pipe:")}
 
 
 def _wait_for(file: Path) -> None:
