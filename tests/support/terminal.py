@@ -2,8 +2,9 @@
 
 The screen knows the few control functions that a program under test may use, after
 ECMA-48, 5th edition, 8.3 (CUP, ED, EL, SGR), and xterm's private modes 25 and 1049;
-another one fails the test. Nothing wraps or scrolls unseen on the alternate screen: both
-are counted. It shares no code with the program. Sizes: tty_ioctl(4), TIOCSWINSZ.
+another one fails the test. What wraps or scrolls on the alternate screen is counted anew
+for each picture, which begins at home: one that was under way when the size changed says
+nothing of the next. It shares no code with the program. Sizes: tty_ioctl(4), TIOCSWINSZ.
 """
 
 from __future__ import annotations
@@ -113,6 +114,7 @@ class Screen:
             self.colours |= {numbers} if self.is_coloured else set()
         elif final == "H" and numbers == "":
             self._row = self._column = 0
+            self.wrapped = self.scrolled = 0
         elif final in "KJ" and numbers == "":
             self._erase(below=final == "J")
         else:
