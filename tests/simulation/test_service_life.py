@@ -17,6 +17,7 @@ from tidegate.cyclelog.reader import Reader
 from tidegate.cyclelog.rows import (
     Entry,
     EventRow,
+    GapRow,
     IntentRow,
     LinkRow,
     OutcomeRow,
@@ -565,3 +566,38 @@ def test_an_onlooker_that_fails_is_dropped_and_control_goes_on(rig: Rig) -> None
     assert len(seen) - seen.count("looked") == 1
     assert seen.count("looked") > 10
     rig.sound()
+
+
+# --- a slow log -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("relay_s", [0.02, 4.0], ids=["before", "after"])
+def test_an_on_ahead_of_the_log_is_counted_whenever_the_relay_answers(
+    rig: Rig, relay_s: float
+) -> None:
+    """The log takes 5 s and an on waits 2 s for it; the relay answers before or after
+    the log has caught up.
+    """
+
+    async def life() -> None:
+        async with rig.living():
+            await rig.settled_off()
+            await rig.live(300)
+            rig.disk_takes_s = 5.0
+            rig.relays["lobby"].order("set", Mood(takes_s=relay_s), 1)
+            rig.devices["lobby"].soc_percent = 54.0
+            await rig.until_told(ON)
+            told_at_ms = rig.notes("told")[-1].at_ms
+            await rig.live(60)
+            rig.disk_takes_s = 0.0
+            await rig.live(60)
+            durable = [
+                note.at_ms
+                for note in rig.journal
+                if note.what == "durable IntentRow" and note.more.supply is ON
+            ]
+            assert durable[-1] > told_at_ms, "it went ahead"
+
+    lives(rig, life)
+    rig.sound()
+    assert [(row.why, row.switchings) for row in rig.rows(GapRow)] == [("slow", 1)]

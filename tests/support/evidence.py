@@ -12,6 +12,7 @@ from tidegate.cyclelog.rows import (
     Entry,
     IntentRow,
     OutcomeRow,
+    RunEndRow,
     RunRow,
 )
 from tidegate.errors import LogEmpty
@@ -43,6 +44,8 @@ def sound(log: Path, station: str) -> list[Entry]:
     for entry in entries:
         if isinstance(entry.row, RunRow):
             open_intents.clear()
+        elif isinstance(entry.row, RunEndRow):
+            assert not open_intents, "an intent without an outcome"
         elif isinstance(entry.row, IntentRow):
             open_intents.add(entry.id)
         elif isinstance(entry.row, OutcomeRow):

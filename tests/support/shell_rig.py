@@ -274,6 +274,8 @@ class JournalWriter(Writer):
         work = asyncio.get_running_loop().create_task(self._later(takes_s))
         self.rig.writing.add(work)
         work.add_done_callback(self.rig.writing.discard)
+        # Whoever gave up does not hear of its end.
+        work.add_done_callback(lambda ended: ended.cancelled() or ended.exception())
         async with asyncio.timeout(limit_s):
             await asyncio.shield(work)
 

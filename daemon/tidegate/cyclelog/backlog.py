@@ -47,6 +47,7 @@ class Backlog:
         self._lost: dict[str, Entry] = {}
         self._in_force: dict[_Place, Row] = {}
         self._uncovered: dict[str, int] = {}
+        self._ahead: set[int] = set()
         self._durable_id = 0
 
     def __len__(self) -> int:
@@ -68,11 +69,18 @@ class Backlog:
         self._rows.append(entry)
         if isinstance(row, (RunRow, SettingsRow, BatteryRow)):
             self._in_force[_place(row)] = row
-        if isinstance(row, OutcomeRow) and row.intent > self._durable_id:
-            self._count_uncovered(row)
+        if isinstance(row, OutcomeRow):
+            if row.intent in self._ahead or row.intent > self._durable_id:
+                self._count_uncovered(row)
+            self._ahead.discard(row.intent)
         if len(self._rows) > self._limit:
             self._give_way()
         return entry.id
+
+    def telling(self, intent: int) -> None:
+        """Take note that a relay hears of this intent now, durable or not."""
+        if intent > self._durable_id:
+            self._ahead.add(intent)
 
     def take_id(self) -> int:
         """Return the next id."""

@@ -111,6 +111,15 @@ class Writer:
             self._has_run = self._has_run or isinstance(row, RunRow)
             return self._rows.append(row)
 
+    def telling(self, intent: int) -> None:
+        """Say that a relay hears of this intent now.
+
+        If it is not durable yet, a gap row will count its switching, however late the
+        relay answers.
+        """
+        with self._state:
+            self._rows.telling(intent)
+
     async def commit(self, limit_s: float | None = None) -> None:
         """Wait until every row appended so far is durable.
 

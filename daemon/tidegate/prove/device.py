@@ -243,6 +243,7 @@ class Device:
 
     async def _told(self, intent: int, supply: Supply, *, swapped: bool) -> Told:
         began_ms = self.now_ms()
+        self.ledger.telling(intent)
         told = Told(intent=intent, supply=supply, done_ms=began_ms, took_ms=0)
         if supply is Supply.OFF:
             # From here on it may act, however the call ends.

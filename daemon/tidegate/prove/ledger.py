@@ -138,6 +138,10 @@ class Ledger:
             )
         )
 
+    def telling(self, intent: int) -> None:
+        """Take note that the relay hears of an intent now."""
+        self._writer.telling(intent)
+
     def outcome(self, intent: int, *, error: str | None, took_ms: int | None) -> None:
         """Write down what the relay made of an intent."""
         self._append(

@@ -148,6 +148,10 @@ class Recorder:
         )
         return self._intent
 
+    def telling(self, intent: int) -> None:
+        """Take note that the relay hears of an intent now."""
+        self._writer.telling(intent)
+
     def outcome(
         self, intent: int, *, now_ms: int, error: str | None, took_ms: int | None
     ) -> int:

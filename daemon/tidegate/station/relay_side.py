@@ -185,6 +185,7 @@ class RelaySide:
             await self._prepared(command)
         began_ms = station.clock.boot_ms()
         station.link_is_busy()
+        station.record.telling(command.intent)
         error = await self._command(effect)
         took_ms = station.clock.boot_ms() - began_ms
         if took_ms > LONG_CALL_MS:
