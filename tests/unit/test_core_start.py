@@ -547,6 +547,20 @@ def test_which_wiring_is_refused_and_which_is_only_told(fields, alarm):
     assert (rig.last.supply is OFF) is (alarm is not Alarm.DEAD_LOCK)
 
 
+@pytest.mark.parametrize("is_told", [True, False])
+def test_an_off_that_a_run_broke_off_counts_as_the_last_one(is_told):
+    # Nobody knows what became of it; the contact may have moved.
+    rig = running(60)
+    rig.read(65, after_s=121)
+    ordered_ms = rig.state.quiet.lived_ms
+    if is_told:
+        rig.done(after_s=1)
+        ordered_ms = rig.state.quiet.lived_ms
+    rig.start(was_closed=False)
+    assert rig.state.drive.last_off_lived_ms == ordered_ms
+    assert len(rig.state.drive.spent_lived_ms) == 1
+
+
 # --- evidence ---------------------------------------------------------------------------
 
 

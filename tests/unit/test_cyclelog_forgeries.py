@@ -301,7 +301,7 @@ FOUND: dict[str, tuple[Change, str]] = {
     "state": (state(latches__floor=True), "latches.floor"),
     "state of other rules": (
         columns(lambda rows: one(rows, "state"), rules_version=1),
-        "a state of rules 1 in a run of 2",
+        "a state of rules 1 in a run of 3",
     ),
     "state of the budget": (state(drive__operations=0), "drive.operations"),
     "state of the clocks": (state(quiet__lived_ms=0), "quiet.lived_ms"),

@@ -65,7 +65,7 @@ def start(old: State, event: Started, now_ms: int) -> State:
         trial_wait_ms=was.trial_wait_ms,
         only_source_losses=losses,
         fed_losses=was.fed_losses,
-        last_off_lived_ms=was.last_off_lived_ms,
+        last_off_lived_ms=_last_off_lived_ms(was),
         spent_lived_ms=was.spent_lived_ms,
         operations=was.operations,
     )
@@ -99,6 +99,19 @@ def start(old: State, event: Started, now_ms: int) -> State:
         reason_since_ms=now_ms,
     )
     return lock_out_only_source(state)
+
+
+def _last_off_lived_ms(was: Drive) -> int | None:
+    """Return when the contact last opened for an off that spent budget.
+
+    Of one that was under way as the run broke off nobody knows; it may have moved.
+    """
+    pending = was.pending
+    if pending is None or pending.supply is Supply.ON or not pending.spent:
+        return was.last_off_lived_ms
+    return (
+        was.spent_lived_ms[-1] if pending.done_at_ms is None else was.last_off_lived_ms
+    )
 
 
 # --- commands -----------------------------------------------------------------------

@@ -197,11 +197,11 @@ class Judge:
 
     def _leave(self, entry: Entry, row: IntentRow) -> Mismatch | None:
         """Take a switching of a stretch that cannot be judged."""
+        if row.reason == Reason.PROVE:
+            return None  # no rule decided it, whatever the rules were
         if self._stretches:
             known = self._stretches[-1]
             self._stretches[-1] = replace(known, switchings=known.switchings + 1)
-            return None
-        if row.reason == Reason.PROVE:
             return None
         return _mismatch(entry, f"{_named(row)}: no settings stand before it")
 
