@@ -12,9 +12,12 @@ import importlib
 import importlib.util
 import pkgutil
 import re
+import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib import metadata
+from pathlib import Path
 from typing import Any, Final, Generic, Literal, TypeVar
 
 import tidegate
@@ -75,7 +78,7 @@ class Kinds(Generic[D_co]):
 
     def known(self) -> tuple[str, ...]:
         """Return all kinds that this machine has, without importing any."""
-        kinds = {point.name for point in metadata.entry_points(group=self.group)}
+        kinds = {point.name for point in self._all_points()}
         package = self._package()
         for module in pkgutil.iter_modules(package.__path__ if package else []):
             if not module.name.startswith("_"):
@@ -121,8 +124,11 @@ class Kinds(Generic[D_co]):
 
     def _points(self, kind: str) -> list[metadata.EntryPoint]:
         """Return the entry points of a kind, in an order that does not change."""
-        points = metadata.entry_points(group=self.group, name=kind)
+        points = [point for point in self._all_points() if point.name == kind]
         return sorted(points, key=lambda point: _distribution(point).distribution)
+
+    def _all_points(self) -> tuple[metadata.EntryPoint, ...]:
+        return _installed(self.group, tuple(map(_place, sys.path)))
 
     def _import(self, kind: str) -> Any:
         try:
@@ -186,6 +192,27 @@ def install_command(distribution: str, extra: str | None = None) -> str:
     if distribution == "tidegate":
         return f"pip install 'tidegate[{extra or 'all'}]'"
     return f"pip install --upgrade --force-reinstall {distribution}"
+
+
+def _place(folder: str) -> tuple[str, int]:
+    """Return a folder of the search path, and what changes when something is installed."""
+    try:
+        return folder, Path(folder).stat().st_mtime_ns
+    except OSError:
+        return folder, 0  # a path of Python need not be there, or be a folder
+
+
+@lru_cache(maxsize=4)
+def _installed(
+    group: str, places: tuple[tuple[str, int], ...]
+) -> tuple[metadata.EntryPoint, ...]:
+    """Return the entry points of a group.
+
+    Every distribution is read for it, which takes ms, and settings of 200 stations ask
+    hundreds of times.
+    """
+    del places
+    return tuple(metadata.entry_points(group=group))
 
 
 def _distribution(point: metadata.EntryPoint) -> Provenance:
