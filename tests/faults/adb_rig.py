@@ -25,6 +25,7 @@ from support.peers import need
 from tidegate.virtual import run
 from tidegate_backends.adb.client import Hung, Said
 from tidegate_backends.adb.turns import Turn
+from tidegate_backends.programs import Programs
 
 # How long a healthy call may take, and after how long one is known to hang.
 HEALTHY_S: Final = 20.0
@@ -47,9 +48,11 @@ class RunsInline:
         argv: Sequence[str],
         environment: Mapping[str, str],
         *,
+        programs: Programs,
         limit_s: float,
         turn: Turn | None = None,
     ) -> Said:
+        del programs
         self._before()
         words = tuple(argv[3:])
         self.told.append(words)

@@ -96,7 +96,7 @@ FAULTS: Final = (
             switch(
                 "a call is not ended",
                 "processes were left behind",
-                ("tidegate_backends.adb.client._end", without.an_end),
+                ("tidegate_backends.programs.Program.end", without.an_end),
             ),
         ),
     ),

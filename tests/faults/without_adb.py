@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import re
 from collections.abc import Callable, Mapping
 from typing import Any
@@ -12,10 +11,10 @@ from tidegate.core.reading import Sample
 from tidegate.core.state import State
 from tidegate_backends.adb.patience import Patience
 from tidegate_backends.gauges.adb import AdbGauge
+from tidegate_backends.programs import Program
 from tidegate_backends.wire import dumpsys
 
 _known_facts = AdbGauge.facts
-_left: set[asyncio.Task[None]] = set()
 
 
 def a_box(state: State, now_ms: int) -> bool:
@@ -74,17 +73,9 @@ def consent(self: Patience) -> bool:
     return self.hangs == 10
 
 
-async def an_end(transport: Any, program: Any) -> None:
-    """Neither kill nor reap, until the loop itself ends."""
-
-    async def at_last() -> None:
-        try:
-            await asyncio.Event().wait()
-        finally:
-            transport.close()
-            await program.reaped.wait()
-
-    _left.add(asyncio.get_running_loop().create_task(at_last()))
+async def an_end(self: Program) -> None:
+    """Neither kill nor reap: it is left to the end of the loop."""
+    del self
 
 
 def facts_of_another_cable(self: AdbGauge) -> GaugeFacts:

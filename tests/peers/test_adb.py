@@ -31,6 +31,7 @@ from tidegate.host import Machine
 from tidegate.virtual import VirtualClock
 from tidegate_backends.adb import client
 from tidegate_backends.gauges.adb import ASKED, AdbGauge, AdbSettings
+from tidegate_backends.programs import Programs
 
 pytestmark = pytest.mark.peer
 
@@ -552,23 +553,20 @@ async def test_a_read_that_waits_for_its_turn_asks_nothing_once_closed(
         assert len(device.heard) == 1
 
 
-async def test_a_call_given_up_twice_leaves_no_pipe_open(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+async def test_a_call_given_up_twice_leaves_no_pipe_open(tmp_path: Path) -> None:
     """Even where a server that it started keeps the other ends."""
-    programs: list[client._Program] = []
-
-    class Remembered(client._Program):
-        def __init__(self) -> None:
-            super().__init__()
-            programs.append(self)
-
-    monkeypatch.setattr(client, "_Program", Remembered)
     keeper = tmp_path / "keeper"
-    script = f"setsid sleep 60 & echo $! > {keeper}.new; mv {keeper}.new {keeper}; wait"
+    keeps = f"echo $$ > {keeper}.new; mv {keeper}.new {keeper}; exec sleep 60"
+    script = f"setsid sh -c '{keeps}' & wait"
     before = pipes()
+    programs = Programs()
     call = asyncio.ensure_future(
-        client.execute(["/bin/sh", "-c", script], dict(os.environ), limit_s=60)
+        client.execute(
+            ["/bin/sh", "-c", script],
+            dict(os.environ),
+            programs=programs,
+            limit_s=60,
+        )
     )
     await asyncio.to_thread(_wait_for, keeper)
     try:
@@ -578,7 +576,7 @@ async def test_a_call_given_up_twice_leaves_no_pipe_open(
         await asyncio.wait([call])
         assert call.cancelled()
         async with asyncio.timeout(20):
-            await programs[0].reaped.wait()
+            await programs.end()
         assert pipes() <= before
     finally:
         os.kill(int(keeper.read_text()), signal.SIGKILL)

@@ -11,23 +11,20 @@ docs/user/adb.1.md.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import os
 import shutil
-import signal
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Final
 
 from tidegate.errors import BackendError, Refused, Unavailable, Unsupported
 from tidegate_backends.adb.turns import Turn, Turns
+from tidegate_backends.programs import REAPED_WITHIN_S as REAPED_WITHIN_S
+from tidegate_backends.programs import Programs
 from tidegate_backends.wire.adb_text import version_in
 
 # The dump stands first; what makers print behind it may be long.
 OUTPUT_AT_MOST: Final = 256 * 1024
-REAPED_WITHIN_S: Final = 2.0
-PIPES_CLOSED_WITHIN_S: Final = 0.5
 RESTART_AT_MOST_EVERY_MS: Final = 3_600_000
 
 # What would send a call to another server or device, or mix a trace into the answer.
@@ -61,93 +58,58 @@ class Said:
         return f"{self.err}\n{self.out}"
 
 
-class _Program(asyncio.SubprocessProtocol):
-    """Collects what a program prints. ``finished``: it ended, or may be ended."""
-
-    def __init__(self) -> None:
-        self.printed = {1: bytearray(), 2: bytearray()}
-        self.finished = asyncio.Event()
-        self.reaped = asyncio.Event()
-
-    def pipe_data_received(self, fd: int, data: bytes) -> None:
-        kept = self.printed[fd]
-        kept += data[: OUTPUT_AT_MOST - len(kept)]
-        if len(kept) >= OUTPUT_AT_MOST:
-            self.finished.set()
-
-    def process_exited(self) -> None:
-        self.reaped.set()
-        # A server that it started may hold its pipes open for ever.
-        loop = asyncio.get_running_loop()
-        loop.call_later(PIPES_CLOSED_WITHIN_S, self.finished.set)
-
-    def connection_lost(self, exc: Exception | None) -> None:
-        self.finished.set()
-
-    def text(self, fd: int) -> str:
-        return self.printed[fd].decode("utf-8", errors="replace")
-
-
 async def execute(
     argv: Sequence[str],
     environment: Mapping[str, str],
     *,
+    programs: Programs,
     limit_s: float,
     turn: Turn | None = None,
 ) -> Said:
     """Run a program to its end. Raises Hung, OSError where it cannot be started."""
     if turn is not None and turn.gave_way:
         raise Hung(gave_way=True)  # between two calls of one turn
-    loop = asyncio.get_running_loop()
-    transport, program = await loop.subprocess_exec(
-        _Program,
-        *argv,
-        stdin=asyncio.subprocess.DEVNULL,
-        env=dict(environment),
-        start_new_session=True,
+    program = programs.begin(
+        argv,
+        environment=environment,
+        kept_bytes=OUTPUT_AT_MOST,
+        is_over_when_full=True,
     )
     try:
         if turn is not None:
-            turn.stop = program.finished.set
-        async with asyncio.timeout(limit_s):
-            await program.finished.wait()
+            turn.stop = program.kill
+        ended = await program.ended(limit_s)
     except TimeoutError as error:
         raise Hung(gave_way=False) from error
     finally:
         if turn is not None:
             turn.stop = None
-        await _end(transport, program)
     if turn is not None and turn.gave_way:
         raise Hung(gave_way=True)
-    return Said(program.text(1), program.text(2))
+    return Said(_text(ended.out), _text(ended.err))
 
 
-async def _end(transport: asyncio.SubprocessTransport, program: _Program) -> None:
-    """Kill what is left of the call, close its pipes, reap it.
-
-    A server that the call started has a session of its own and stays.
-    """
-    try:
-        if not program.reaped.is_set():
-            with contextlib.suppress(ProcessLookupError, PermissionError):
-                os.killpg(transport.get_pid(), signal.SIGKILL)
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(REAPED_WITHIN_S):
-                await program.reaped.wait()
-    finally:
-        transport.close()  # also when the caller gives up just here
+def _text(said: bytes) -> str:
+    return said.decode("utf-8", errors="replace")
 
 
 def found_program(name: str) -> str:
-    """Return the full path of the adb program. Errors: Unsupported."""
-    path = shutil.which(name)
-    if path is None and not Path(name).exists():
-        raise Unsupported(
-            f"there is no program {name}",
-            target="adb",
-            remedy="Install it (package `adb`), or name its path with `program`",
-        )
-    return path or name
+    """Return the full path of the adb program. Errors: Unsupported.
+
+    A path is taken as it is: its disk may hang, so it is looked for where it is run.
+    """
+    path = name if "/" in name else shutil.which(name)
+    if path is None:
+        raise _absent(name)
+    return path
+
+
+def _absent(program: str) -> Unsupported:
+    return Unsupported(
+        f"there is no program {program}",
+        target="adb",
+        remedy="Install it (package `adb`), or name its path with `program`",
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,6 +141,7 @@ class AdbServer:
         self._started = False
         self._starting = asyncio.Lock()
         self._restarted_ms: int | None = None
+        self._programs = Programs()
 
     async def call(self, *words: str, limit_s: float, turn: Turn | None = None) -> Said:
         """Run ``adb WORDS`` at this server. Raises Hung; errors: Refused, Unsupported."""
@@ -226,7 +189,13 @@ class AdbServer:
         place = self.place
         argv = (place.program, "-P", str(place.port), *words)
         try:
-            return await execute(argv, place.environment(), limit_s=limit_s, turn=turn)
+            return await execute(
+                argv,
+                place.environment(),
+                programs=self._programs,
+                limit_s=limit_s,
+                turn=turn,
+            )
         except PermissionError as error:
             raise Refused(
                 "not permitted to run it",
@@ -238,10 +207,10 @@ class AdbServer:
 
 
 def _not_started(program: str, error: Exception) -> BackendError:
-    kind = Unsupported if isinstance(error, FileNotFoundError) else Unavailable
-    reason = getattr(error, "strerror", None) or str(error)
-    return kind(
-        f"cannot be started ({reason})",
+    if isinstance(error, FileNotFoundError):
+        return _absent(program)
+    return Unavailable(
+        f"cannot be started ({getattr(error, 'strerror', None) or error})",
         target=program,
         remedy="Name an installed adb with `program`",
     )

@@ -8,12 +8,8 @@ terminal, a remote machine, a laboratory instrument. The keys are those of
 
 from __future__ import annotations
 
-import asyncio
-import contextlib
 import difflib
 import json
-import os
-import signal
 from collections.abc import Callable, Mapping
 from enum import StrEnum
 from typing import Annotated, Any, Final, Literal, TypeVar
@@ -23,6 +19,7 @@ from pydantic import Field
 from tidegate.contract import Backend, Gauge, GaugeFacts, GaugeSettings, Host
 from tidegate.core.reading import BatteryStatus, ExternalPower, Flag, Sample, WhyNot
 from tidegate.errors import BackendError, Malformed, Refused, Unavailable
+from tidegate_backends.programs import Ended, Programs
 from tidegate_backends.seconds import Seconds
 
 E = TypeVar("E", bound=StrEnum)
@@ -30,7 +27,6 @@ E = TypeVar("E", bound=StrEnum)
 OUTPUT_AT_MOST: Final = 64 * 1024
 _TEXT_AT_MOST: Final = 200
 _RAW_AT_MOST: Final = 4_096
-_REAPED_WITHIN_S: Final = 2.0
 
 
 class CommandSettings(GaugeSettings):
@@ -65,6 +61,7 @@ class CommandGauge(Gauge):
         self._settings = settings
         self._host = host
         self._target = f"command {settings.run[0]}"
+        self._programs = Programs()
         self._is_open = False
 
     @property
@@ -97,36 +94,31 @@ class CommandGauge(Gauge):
         return parse(text, target=self._target, took_s=took_s)
 
     async def _output(self) -> str:
-        transport, program = await self._started()
+        ended = await self._ended()
+        if len(ended.out) > OUTPUT_AT_MOST:
+            raise Malformed(
+                f"more than {OUTPUT_AT_MOST // 1024} KiB of output",
+                target=self._target,
+                remedy="One JSON object is wanted, nothing else",
+            )
+        if ended.code:
+            raise self._failure(ended.code, ended.err)
+        return ended.out.decode("utf-8", errors="replace")
+
+    async def _ended(self) -> Ended:
         try:
-            async with asyncio.timeout(self._settings.limit):
-                await program.finished.wait()
+            program = self._programs.begin(
+                self._settings.run,
+                kept_bytes=OUTPUT_AT_MOST + 1,
+                is_over_when_full=True,
+            )
+            return await program.ended(self._settings.limit)
         except TimeoutError as error:
             raise Unavailable(
                 f"no answer within {self._settings.limit:g} s",
                 target=self._target,
                 remedy="Run it by hand, or raise `limit`",
             ) from error
-        finally:
-            await _end(transport, program)
-        if len(program.out) > OUTPUT_AT_MOST:
-            raise Malformed(
-                f"more than {OUTPUT_AT_MOST // 1024} KiB of output",
-                target=self._target,
-                remedy="One JSON object is wanted, nothing else",
-            )
-        if code := transport.get_returncode():
-            raise self._failure(code, bytes(program.complaint))
-        return program.out.decode("utf-8", errors="replace")
-
-    async def _started(self) -> tuple[asyncio.SubprocessTransport, _Program]:
-        try:
-            return await asyncio.get_running_loop().subprocess_exec(
-                _Program,
-                *self._settings.run,
-                stdin=asyncio.subprocess.DEVNULL,
-                start_new_session=True,
-            )
         except PermissionError as error:
             raise Refused(
                 "not permitted to run it",
@@ -148,47 +140,6 @@ class CommandGauge(Gauge):
         return Unavailable(
             f"{how}{said}", target=self._target, remedy="Run it by hand to see why"
         )
-
-
-class _Program(asyncio.SubprocessProtocol):
-    """Collects what a program prints and complains, up to a cap.
-
-    ``finished``: it ended and closed its output, or it printed too much. ``reaped``:
-    its exit code was collected, which also follows a kill.
-    """
-
-    def __init__(self) -> None:
-        self.out = bytearray()
-        self.complaint = bytearray()
-        self.finished = asyncio.Event()
-        self.reaped = asyncio.Event()
-
-    def pipe_data_received(self, fd: int, data: bytes) -> None:
-        if fd != 1:
-            self.complaint += data[: _RAW_AT_MOST - len(self.complaint)]
-            return
-        self.out += data[: OUTPUT_AT_MOST + 1 - len(self.out)]
-        if len(self.out) > OUTPUT_AT_MOST:
-            self.finished.set()
-
-    def process_exited(self) -> None:
-        self.reaped.set()
-
-    def connection_lost(self, exc: Exception | None) -> None:
-        self.finished.set()
-
-
-async def _end(transport: asyncio.SubprocessTransport, program: _Program) -> None:
-    """Kill whatever is left of the program's group, close the pipes, reap it.
-
-    A program that not even a kill ends hangs in its driver; it is left behind.
-    """
-    with contextlib.suppress(ProcessLookupError, PermissionError):
-        os.killpg(transport.get_pid(), signal.SIGKILL)
-    with contextlib.suppress(TimeoutError):
-        async with asyncio.timeout(_REAPED_WITHIN_S):
-            await program.reaped.wait()
-    transport.close()  # a child that left the group may hold the pipes open
 
 
 def parse(text: str, *, target: str, took_s: float = 0.0) -> Sample:

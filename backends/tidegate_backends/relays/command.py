@@ -11,12 +11,7 @@ when it ends is killed too: a late "off" must not land after an "on".
 
 from __future__ import annotations
 
-import asyncio
 import hashlib
-import os
-import shutil
-import signal
-from asyncio.subprocess import DEVNULL, PIPE
 from typing import Annotated, Final, Literal
 
 from pydantic import Field, StringConstraints
@@ -32,6 +27,7 @@ from tidegate.contract import (
 )
 from tidegate.core.reading import Supply
 from tidegate.errors import Malformed, Refused, Unavailable, Unsupported
+from tidegate_backends.programs import Ended, Programs
 from tidegate_backends.seconds import Seconds
 
 # Engineering choice, no source: a small program on a busy single-board computer.
@@ -65,8 +61,7 @@ class CommandRelay(Relay):
 
     def __init__(self, settings: Settings, host: Host) -> None:
         self._settings = settings
-        self._running: set[_Program] = set()
-        self._starting = asyncio.Lock()
+        self._programs = Programs()
         self._is_open = False
 
     @property
@@ -83,17 +78,13 @@ class CommandRelay(Relay):
     async def open(self) -> None:
         wanted = (self._settings.on, self._settings.off, self._settings.read)
         for command in wanted:
-            if command is not None and shutil.which(command[0]) is None:
+            if command is not None and not await self._programs.found(command[0]):
                 raise _not_runnable(command)
         self._is_open = True
 
     async def close(self) -> None:
         self._is_open = False
-        async with self._starting:
-            # Whatever was about to start is among those that run by now.
-            running = tuple(self._running)
-        for program in running:
-            await program.end()
+        await self._programs.end()
 
     async def set(self, supply: Supply) -> None:
         on = supply is Supply.ON
@@ -115,34 +106,27 @@ class CommandRelay(Relay):
 
     async def _run(self, command: Command) -> str:
         """Return what the program prints, once it ended well."""
-        program = await self._started(command)
+        self._check_open(command)
         try:
-            async with asyncio.timeout(self._settings.limit):
-                await program.ended.wait()
+            program = self._programs.begin(command, kept_bytes=KEPT_BYTES)
+            ended = await program.ended(self._settings.limit)
         except TimeoutError as error:
             raise Unavailable(
                 f"the program did not end within {self._settings.limit:g} s",
                 target=command[0],
                 remedy="Run it by hand to see what it waits for.",
             ) from error
-        finally:
-            await program.end()
-            self._running.discard(program)
-        _judge(command, program)
-        return program.said(1)
-
-    async def _started(self, command: Command) -> _Program:
-        """Return the program, known to ``close`` from its beginning on."""
-        async with self._starting:
-            self._check_open(command)
-            starting = asyncio.ensure_future(_start(command))
-            try:
-                program = await asyncio.shield(starting)
-            except asyncio.CancelledError:
-                await (await starting).end()
-                raise
-            self._running.add(program)
-        return program
+        except (FileNotFoundError, PermissionError) as error:
+            raise _not_runnable(command) from error
+        except OSError as error:
+            # No memory, no process slots, or a file that is no program for this machine.
+            raise Unavailable(
+                f"the program does not start ({error.strerror})",
+                target=command[0],
+                remedy="Run it by hand as the user of this service.",
+            ) from error
+        _judge(command, ended)
+        return ended.out.decode(errors="replace")
 
     def _check_open(self, command: Command) -> None:
         if not self._is_open:
@@ -151,105 +135,23 @@ class CommandRelay(Relay):
             )
 
 
-class _Program(asyncio.SubprocessProtocol):
-    """A running program and the beginning of what it says.
-
-    ``ended`` is set when it ended and nobody holds its output any more.
-    """
-
-    def __init__(self) -> None:
-        self.ended = asyncio.Event()
-        self._exited = asyncio.Event()
-        self.code: int | None = None
-        self._kept = {1: bytearray(), 2: bytearray()}
-        self._transport: asyncio.SubprocessTransport | None = None
-
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.SubprocessTransport)
-        self._transport = transport
-
-    def pipe_data_received(self, fd: int, data: bytes) -> None:
-        kept = self._kept[fd]
-        kept += data[: KEPT_BYTES - len(kept)]
-
-    def process_exited(self) -> None:
-        self._kill()
-        self._exited.set()
-
-    def connection_lost(self, exc: Exception | None) -> None:
-        assert self._transport is not None
-        self.code = self._transport.get_returncode()
-        self.ended.set()
-
-    def said(self, fd: int) -> str:
-        """Return the kept output: 1 is stdout, 2 is stderr."""
-        return self._kept[fd].decode(errors="replace")
-
-    async def end(self) -> None:
-        """Kill what is left of the program and its children, and reap it."""
-        assert self._transport is not None
-        if not self._kill() and self._transport.get_returncode() is None:
-            # Only the other user can end it; asyncio reaps it when that happens.
-            return
-        # Only then may the transport close: it would reap the program itself, and
-        # its exit code would be lost.
-        await self._exited.wait()
-        self._transport.close()
-        await self.ended.wait()
-
-    def _kill(self) -> bool:
-        """Kill the session; false where it runs as another user."""
-        assert self._transport is not None
-        try:
-            os.killpg(self._transport.get_pid(), signal.SIGKILL)
-        except ProcessLookupError:
-            return True  # nothing is left, as a rule
-        except PermissionError:
-            return False
-        return True
-
-
-def _judge(command: Command, program: _Program) -> None:
+def _judge(command: Command, ended: Ended) -> None:
     """Raise what the program's exit code means, if it is not 0."""
-    if program.code == 0:
+    if ended.code == 0:
         return
-    lines = (line.strip() for line in program.said(2).splitlines())
+    lines = (line.strip() for line in ended.err.decode(errors="replace").splitlines())
     said = next((line for line in lines if line), "nothing on stderr")
-    if program.code is None or program.code < 0:
-        number = 0 if program.code is None else -program.code
+    if ended.code < 0:
         raise Unavailable(
-            f"the program was ended by signal {number} ({said})",
+            f"the program was ended by signal {-ended.code} ({said})",
             target=command[0],
             remedy="Run it by hand to see why it ends.",
         )
     raise Refused(
-        f"exit {program.code}: {said}",
+        f"exit {ended.code}: {said}",
         target=command[0],
         remedy="Run the program by hand as the user of this service.",
     )
-
-
-async def _start(command: Command) -> _Program:
-    loop = asyncio.get_running_loop()
-    try:
-        _, program = await loop.subprocess_exec(
-            _Program,
-            *command,
-            stdin=DEVNULL,
-            stdout=PIPE,
-            stderr=PIPE,
-            start_new_session=True,
-        )
-    except (FileNotFoundError, PermissionError) as error:
-        raise _not_runnable(command) from error
-    except OSError as error:
-        # No memory, no process slots, or a file that is no program for this machine.
-        raise Unavailable(
-            f"the program does not start ({error.strerror})",
-            target=command[0],
-            remedy="Run it by hand as the user of this service.",
-        ) from error
-    return program
 
 
 def _not_runnable(command: Command) -> Unsupported:
