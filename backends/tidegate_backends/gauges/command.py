@@ -12,7 +12,7 @@ import difflib
 import json
 from collections.abc import Callable, Mapping
 from enum import StrEnum
-from typing import Annotated, Any, Final, Literal, TypeVar
+from typing import Annotated, Any, Final, Literal, TypeGuard, TypeVar
 
 from pydantic import Field
 
@@ -21,12 +21,16 @@ from tidegate.core.reading import BatteryStatus, ExternalPower, Flag, Sample, Wh
 from tidegate.errors import BackendError, Malformed, Refused, Unavailable
 from tidegate_backends.programs import Ended, Programs
 from tidegate_backends.seconds import Seconds
+from tidegate_backends.wire import json_pointer
 
 E = TypeVar("E", bound=StrEnum)
 
 OUTPUT_AT_MOST: Final = 64 * 1024
 _TEXT_AT_MOST: Final = 200
 _RAW_AT_MOST: Final = 4_096
+# No quantity of a battery comes near it, and whatever is reckoned with smaller ones
+# stays finite. JSON's 1e400 is infinite to Python.
+_NUMBER_AT_MOST: Final = 1e12
 
 
 class CommandSettings(GaugeSettings):
@@ -171,17 +175,20 @@ class _NotThis(ValueError):
     """A value is not what its key wants."""
 
 
-def _number(value: object) -> float:
+def _is_number(value: object) -> TypeGuard[int | float]:
     if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    return abs(value) <= _NUMBER_AT_MOST
+
+
+def _number(value: object) -> float:
+    if not _is_number(value):
         raise _NotThis(f"a number is wanted, found {_shown(value)}")
-    try:
-        return float(value)
-    except OverflowError as error:
-        raise _NotThis(f"a number is wanted, found {_shown(value)}") from error
+    return float(value)
 
 
 def _count(value: object) -> int:
-    if isinstance(value, bool) or not isinstance(value, int):
+    if not _is_number(value) or not isinstance(value, int):
         raise _NotThis(f"a whole number is wanted, found {_shown(value)}")
     return value
 
@@ -254,7 +261,7 @@ def _no_constant(name: str) -> float:
 
 
 def _shown(value: object) -> str:
-    return json.dumps(value)[:60]
+    return json_pointer.shown(value)[:60]
 
 
 def _unknown(key: str, target: str) -> Malformed:

@@ -91,7 +91,7 @@ class Judge:
             raise self._malformed("its answer is not JSON") from None
 
     def _shown(self, value: object) -> str:
-        return self.hide(json.dumps(value))[:40]
+        return self.hide(json_pointer.shown(value))[:40]
 
     def _refused(self, what: str, remedy: str = "") -> Refused:
         return Refused(

@@ -64,7 +64,7 @@ class State(Part):
         for word, supply in ((self.on, Supply.ON), (self.off, Supply.OFF)):
             if json_pointer.same(value, word):
                 return supply
-        shown = json.dumps(value)[:40]
+        shown = json_pointer.shown(value)[:40]
         raise _malformed(f"it reports {shown}, neither on nor off", target)
 
 
@@ -88,7 +88,7 @@ class Availability(Part):
                 remedy="Check the socket's power and network.",
             )
         if word != self.online:
-            shown = json.dumps(word)[:40]
+            shown = json_pointer.shown(word)[:40]
             raise _malformed(
                 f"{self.topic} says {shown}, neither online nor offline", target
             )

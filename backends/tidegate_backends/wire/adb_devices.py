@@ -58,6 +58,9 @@ _OTHER: Final = Trouble(
     "the device runs no Android now (recovery, sideload, bootloader)",
     "Restart the device in the ordinary way",
 )
+# A row has some 200 characters; where a longer one stops being one is searched for at
+# every blank of it.
+_ROW_AT_MOST: Final = 2_000
 _ROW: Final = re.compile(
     r"(\(no serial number\)|\S+)\s+(no permissions\b.*?|no device|\S+)"
     r"((?:\s+[a-z_]+:\S+)*)",
@@ -74,5 +77,5 @@ def devices_in(text: str) -> list[Listed]:
 def rows_in(text: str) -> list[Listed]:
     """Return the devices of a list without its heading, as a server sends it."""
     rows = text.replace("\r", "").split("\n")
-    matches = [_ROW.fullmatch(row.strip()) for row in rows]
+    matches = [_ROW.fullmatch(row.strip()) for row in rows if len(row) < _ROW_AT_MOST]
     return [Listed(row[1], row[2], row[3].strip()) for row in matches if row]

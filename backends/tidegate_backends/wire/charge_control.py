@@ -33,6 +33,7 @@ ROUNDED_AT_MOST_PERCENT: Final = 2
 START_UNDER_END_PERCENT: Final = 5
 
 _PERCENT: Final = re.compile(r"[0-9]{1,3}", re.ASCII)
+_CHOICE: Final = re.compile(r"(\[)?([^\[\]]+)(?(1)\])")
 
 
 class OddText(ValueError):
@@ -53,13 +54,13 @@ def parse_choices(text: str) -> Choices:
     A driver without a list of its own prints the active word alone, so nothing else
     is known to be offered.
     """
-    words = text.split()
-    active = [word[1:-1] for word in words if word[0] == "[" and word[-1] == "]"]
-    offered = tuple(word.strip("[]") for word in words)
-    if len(active) == 1 and all(offered):
-        return Choices(active[0], offered)
-    if len(words) == 1 and words[0] == offered[0]:
-        return Choices(words[0], offered)
+    found = [_CHOICE.fullmatch(word) for word in text.split()]
+    words = [each for each in found if each is not None]
+    active = [each[2] for each in words if each[1]]
+    if len(words) == 1:
+        active = [words[0][2]]
+    if len(active) == 1 and len(words) == len(found):
+        return Choices(active[0], tuple(each[2] for each in words))
     raise OddText(f"one word in [ ] is due, {text[:60]!r} came")
 
 

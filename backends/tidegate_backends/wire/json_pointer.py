@@ -5,6 +5,7 @@ Source: RFC 6901, sections 3 to 5.
 
 from __future__ import annotations
 
+import json
 import re
 from typing import Any, Final
 
@@ -49,3 +50,13 @@ def same(value: Any, wanted: Any) -> bool:
     if isinstance(value, bool) or isinstance(wanted, bool):
         return value is wanted
     return bool(value == wanted)
+
+
+def shown(value: Any) -> str:
+    """Return a value as JSON has it; of a list or an object only that it is one.
+
+    What could just be parsed, so deep as it is nested, could perhaps not be written.
+    """
+    if isinstance(value, dict | list):
+        return "an object" if isinstance(value, dict) else "a list"
+    return json.dumps(value)

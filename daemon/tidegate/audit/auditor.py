@@ -8,7 +8,7 @@ from typing import Final
 
 from tidegate.audit.given import last_set
 from tidegate.audit.result import Audit
-from tidegate.audit.rows import Extent, Seen, extent, head_of, rows_of
+from tidegate.audit.rows import Extent, Seen, extent, head_of, refuse_odd, rows_of
 from tidegate.audit.walk import Walk
 from tidegate.cyclelog.boots import place_log
 from tidegate.cyclelog.placing import Placing
@@ -23,6 +23,7 @@ Progress = Callable[[float], None]
 def placed(log: Path, station: str) -> Placing:
     """Return when the rows of a station happened. Errors: LogError."""
     with Reader(log) as reader:
+        refuse_odd(reader)
         return place_log(reader, station)
 
 
@@ -56,6 +57,8 @@ def audit(
     where it has no rows of the station or of the span; LogError.
     """
     with Reader(log) as reader:
+        if placing is None:
+            refuse_odd(reader)
         head = head_of(reader)
         known = extent(reader, station, up_to=head.row)
         if known is None:

@@ -16,7 +16,7 @@ from typing import Final, NamedTuple
 from tidegate.audit.result import Head
 from tidegate.cyclelog.reader import Reader
 from tidegate.cyclelog.rows import LinkRow, ReadingRow, Row, SettingsRow, StateRow
-from tidegate.cyclelog.schema import TABLE_OF, Table, row_of, tables
+from tidegate.cyclelog.schema import TABLE_OF, Table, odd_value, row_of, tables
 
 
 class Run(NamedTuple):
@@ -65,6 +65,22 @@ def rows_of(reader: Reader, station: str, *, up_to: int) -> Iterator[Seen]:
     """
     for file in _files(reader):
         yield from _of(file, station, up_to)
+
+
+def refuse_odd(reader: Reader) -> None:
+    """Refuse a log in which values have other types than their columns, past files
+    included: most of what is asked here is reckoned by SQLite or is no whole row.
+
+    Errors: LogUnreadable.
+    """
+    for file in _files(reader):
+        with file.at_one_moment() as connection:
+            for table in tables(file.version):
+                found = connection.execute(
+                    f'SELECT "id" FROM "{table.name}" WHERE {table.odd} LIMIT 1'
+                ).fetchone()
+                if found is not None:
+                    raise odd_value(f"a column of {table.name}, row {found[0]},")
 
 
 def extent(reader: Reader, station: str, *, up_to: int) -> Extent | None:

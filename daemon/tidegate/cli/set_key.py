@@ -8,10 +8,13 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Collection, Mapping
+from pathlib import Path
 from typing import Any, Final
 
 import click
 
+from tidegate.errors import SettingsError
+from tidegate.settings.files import refuse_extremes
 from tidegate.settings.load import OWN_TABLES
 from tidegate.settings.problems import KeyPath
 
@@ -48,7 +51,8 @@ def value_of(text: str) -> Any:
     """Return what TOML makes of a value; what is none is taken as text."""
     try:
         tables = tomllib.loads(f"value = {text}")
-    except (ValueError, RecursionError):
+        refuse_extremes(Path("value"), tables)
+    except (ValueError, RecursionError, SettingsError):
         return text
     return tables["value"] if set(tables) == {"value"} else text
 
@@ -58,7 +62,8 @@ def _parts(text: str) -> KeyPath:
     name = text.partition("=")[0].strip()
     try:
         tables: Any = tomllib.loads(f"{text} = true")
-    except (ValueError, RecursionError) as error:
+        refuse_extremes(Path("key"), tables)
+    except (ValueError, RecursionError, SettingsError) as error:
         raise click.UsageError(
             f"{name!r} is no key; keys look like hall.window.low or defaults.poll."
         ) from error

@@ -9,6 +9,7 @@ hex digits of the link), and copies of the log.
 from __future__ import annotations
 
 import json
+import os
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -28,7 +29,7 @@ _SQLITE: Final = b"SQLite format 3\0"
 _LARGEST_BYTES: Final = 64 << 20
 _HEX: Final = re.compile(r"(?<![0-9a-f])[0-9a-f]{64}(?![0-9a-f])")
 # A number with separators in it is none that can be read for certain.
-_COUNT: Final = r"\s+(\d+)(?!\w|[.,\s]\d)"
+_COUNT: Final = r"\s+([0-9]{1,18})(?!\w|[.,\s]\d)"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +62,9 @@ def anchors_in(path: Path) -> tuple[Anchor, ...]:
             start = file.read(len(_SQLITE))
             if start == _SQLITE:
                 return (_of_copy(path),)
-            data = start + file.read(_LARGEST_BYTES)
+            # So much as there is: a buffer for all that is allowed would be made at once.
+            size = os.fstat(file.fileno()).st_size or _LARGEST_BYTES
+            data = start + file.read(min(size, _LARGEST_BYTES))
     except FileNotFoundError as error:
         raise LogAbsent(f"there is no anchor at {path}") from error
     except OSError as error:

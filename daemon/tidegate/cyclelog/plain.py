@@ -46,7 +46,7 @@ def from_plain(wanted: type[T], data: object) -> T:
     """
     try:
         return cast(T, _in(wanted, data))
-    except (KeyError, ValueError, TypeError) as error:
+    except (KeyError, ValueError, TypeError, OverflowError, RecursionError) as error:
         raise LogError(
             f"the cycle log holds no readable {wanted.__name__} here ({error})",
             remedy="It was written by another version, or altered.",

@@ -28,7 +28,7 @@ from tidegate.cyclelog.disk import (
     past_files,
     read_tail,
 )
-from tidegate.cyclelog.record import reading_of
+from tidegate.cyclelog.record import reading_of, supply_of
 from tidegate.cyclelog.rows import (
     DROPPED,
     BatteryRow,
@@ -279,7 +279,7 @@ class Reader:
                 outcome = outcomes.get(row_id)
                 if _may_have_moved(row, outcome):
                     return Commanded(
-                        supply=Supply(row.supply),
+                        supply=supply_of(row),
                         swapped=row.swapped,
                         intent=row_id,
                         is_certain=outcome is not None and outcome.succeeded,

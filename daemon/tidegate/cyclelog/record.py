@@ -10,6 +10,7 @@ import json
 import math
 import re
 from dataclasses import fields, replace
+from operator import attrgetter
 from typing import Any, Final, get_args
 
 from tidegate.core.events import (
@@ -41,6 +42,10 @@ from tidegate.cyclelog.rows import (
     ReadingRow,
 )
 from tidegate.errors import LogError
+
+_told_by: Final = attrgetter(
+    *(each.name for each in fields(BatteryRow) if not each.name.endswith("_ms"))
+)
 
 
 def _snake(name: str) -> str:
@@ -83,7 +88,7 @@ def parsed(text: str) -> object:
     """Return the data of a JSON column. Errors: LogError."""
     try:
         data: object = json.loads(text)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise LogError(
             f"the cycle log holds JSON that cannot be read ({error})",
             remedy="The file was altered.",
@@ -101,12 +106,23 @@ def outcome_of(row: OutcomeRow, intent: IntentRow, *, is_exact: bool = True) -> 
 
     ``is_exact``: the time of the intent is that of the step that ordered it.
     """
-    supply = Supply(intent.supply)
+    supply = supply_of(intent)
     told_at_ms = intent.boot_ms if is_exact else None
     if row.succeeded:
         return SwitchingSucceeded(supply=supply, told_at_ms=told_at_ms)
     kind = row.error or "unknown"
     return SwitchingFailed(supply=supply, kind=kind, told_at_ms=told_at_ms)
+
+
+def supply_of(intent: IntentRow) -> Supply:
+    """Return what an intent commands. Errors: LogError."""
+    try:
+        return Supply(intent.supply)
+    except ValueError as error:
+        raise LogError(
+            f"the cycle log holds a command that is none ({error})",
+            remedy="It was written by another version, or altered.",
+        ) from error
 
 
 def battery_row(reading: Reading, *, station: str) -> BatteryRow:
@@ -131,7 +147,7 @@ def battery_row(reading: Reading, *, station: str) -> BatteryRow:
 
 def whole(value: float | None, steps: int) -> int | None:
     """Return a quantity in steps of the log; what is no number has none."""
-    if value is None or not math.isfinite(value):
+    if value is None or not math.isfinite(value * steps):
         return None
     return round(value * steps)
 
@@ -235,8 +251,4 @@ def _part(value: int | None, steps: int) -> float | None:
 
 def same_battery(a: BatteryRow | None, b: BatteryRow) -> bool:
     """Return whether two rows say the same, their times apart."""
-    return a is not None and all(
-        getattr(a, field.name) == getattr(b, field.name)
-        for field in fields(BatteryRow)
-        if field.name not in ("boot_ms", "wall_ms")
-    )
+    return a is not None and _told_by(a) == _told_by(b)

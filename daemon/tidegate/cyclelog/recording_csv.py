@@ -32,6 +32,9 @@ E = TypeVar("E", bound=StrEnum)
 # A year of minutes is half of it. What is larger would crowd out the other stations.
 BYTES_AT_MOST: Final = 64 * 1024 * 1024
 _TEXT_AT_MOST: Final = 200
+# No quantity of a battery and no moment in ms comes near it, and whatever is reckoned
+# with smaller ones stays finite.
+_NUMBER_AT_MOST: Final = 1e15
 _YES: Final = {"true": True, "1": True, "false": False, "0": False}
 TIME: Final = "time"
 STATION: Final = "station"
@@ -51,14 +54,19 @@ def _number(text: str) -> float:
         value = math.nan
     if not math.isfinite(value):
         raise _NotThis("a number is wanted")
+    if abs(value) > _NUMBER_AT_MOST:
+        raise _NotThis(f"a number of at most {_NUMBER_AT_MOST:g} is wanted")
     return value
 
 
 def _count(text: str) -> int:
     try:
-        return int(text)
+        value = int(text)
     except ValueError as error:
         raise _NotThis("a whole number is wanted") from error
+    if abs(value) > _NUMBER_AT_MOST:
+        raise _NotThis(f"a whole number of at most {_NUMBER_AT_MOST:g} is wanted")
+    return value
 
 
 def _claim(text: str) -> bool:

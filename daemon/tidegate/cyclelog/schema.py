@@ -48,6 +48,13 @@ class Column:
         typed = {int: "INTEGER", bool: "INTEGER", str: "TEXT", bytes: "BLOB"}
         return f'"{self.name}" {typed[self.kind]}{"" if self.nullable else " NOT NULL"}'
 
+    @property
+    def odd(self) -> str:
+        """The condition for a value that the definition does not allow."""
+        typed = {int: "integer", bool: "integer", str: "text", bytes: "blob"}
+        also = ", 'null'" if self.nullable else ""
+        return f"typeof(\"{self.name}\") NOT IN ('{typed[self.kind]}'{also})"
+
 
 @dataclass(frozen=True, slots=True)
 class Table:
@@ -76,6 +83,11 @@ class Table:
         """The beginning of a query for whole rows, id first."""
         names = ", ".join(f'"{column.name}"' for column in self.columns)
         return f'SELECT "id", {names} FROM "{self.name}"'
+
+    @property
+    def odd(self) -> str:
+        """The condition for rows in which a value has another type than its column."""
+        return " OR ".join(column.odd for column in self.columns)
 
 
 def _table(row: type[Row] | type[LinkRow]) -> Table:
@@ -140,7 +152,11 @@ def storable(value: int | str | None) -> Cell:
 
 
 def row_of(table: Table, stored: Sequence[Any]) -> Row | LinkRow:
-    """Return the row that these columns (without the id) are."""
+    """Return the row that these columns (without the id) are.
+
+    Errors: LogUnreadable for a value of another type than its column. SQLite keeps
+    such values out of a file, and gives out those that got into it all the same.
+    """
     values = {
         column.name: _value(column, cell)
         for column, cell in zip(table.columns, stored, strict=True)
@@ -149,11 +165,22 @@ def row_of(table: Table, stored: Sequence[Any]) -> Row | LinkRow:
 
 
 def _value(column: Column, cell: Any) -> Any:
-    if cell is None:
+    if cell is None and column.nullable:
         return None
-    if column.kind is bytes:
+    kind = int if column.kind is bool else column.kind
+    if type(cell) is not kind:
+        raise odd_value(column.name)
+    if isinstance(cell, bytes):
         return cell.hex()
     return bool(cell) if column.kind is bool else cell
+
+
+def odd_value(where: str) -> LogUnreadable:
+    """Return the error for a value of a type that no writer stores there."""
+    return LogUnreadable(
+        f"the cycle log holds a value of another kind where {where} is due",
+        remedy="The file is damaged or was altered; see tidegate log verify.",
+    )
 
 
 def line(row_id: int, table: Table, stored: Sequence[Cell]) -> str:

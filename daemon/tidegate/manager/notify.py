@@ -89,4 +89,5 @@ def watchdog_us(
     if wanted_of and wanted_of != str(os.getpid() if pid is None else pid):
         return None
     within = environ.get(WATCHDOG_USEC, "")
-    return int(within) or None if within.isascii() and within.isdigit() else None
+    is_number = within.isascii() and within.isdigit() and len(within) < 20
+    return int(within) or None if is_number else None

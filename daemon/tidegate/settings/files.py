@@ -14,6 +14,12 @@ from tidegate.settings.problems import KeyPath
 
 # A settings file is a few kilobytes; what is larger is something else.
 _LARGEST_BYTES = 1 << 20
+# No settings are nested half as deep, and all who walk through them go one call deeper
+# a level.
+_DEEPEST = 32
+# Looking for the end of a value costs a parse a line; no list that a person writes by
+# hand is longer. Behind one that is, keys are named without their line.
+_LINES_OF_A_VALUE = 500
 _AT_LINE = re.compile(r" \(at line (\d+), column (\d+)\)$")
 # Where both a station and its defaults (or two files) name one of these, the later
 # one says what the table is about, so the keys of the earlier one go.
@@ -83,6 +89,7 @@ def read(file: Path, *, named_by: str = "") -> Document:
         raise SettingsError(f"{file}: lists or tables are nested too deep") from error
     except ValueError as error:
         raise _not_toml(file, text, error) from error
+    refuse_extremes(file, tables)
     return Document(file, tables, locate(text))
 
 
@@ -121,6 +128,8 @@ def locate(text: str) -> dict[KeyPath, int]:
     while number < len(lines):
         first, statement = number, lines[number]
         while (parsed := _parsed(statement)) is None and number + 1 < len(lines):
+            if number - first > _LINES_OF_A_VALUE:
+                return found
             number += 1
             statement += "\n" + lines[number]
             # Only a line that can end a value is worth a try.
@@ -220,6 +229,26 @@ def _keys(tables: Mapping[str, Any], path: KeyPath = ()) -> list[KeyPath]:
         if isinstance(value, dict):
             found += _keys(value, (*path, key))
     return found
+
+
+def refuse_extremes(file: Path, tables: Mapping[str, Any]) -> None:
+    """Refuse what TOML has and no settings are: nested without end, or huge.
+
+    A whole number is one of 64 bits: TOML 1.0, section Integer. Errors: SettingsError.
+    """
+    inside: list[tuple[Any, int]] = [(tables, 0)]
+    while inside:
+        value, depth = inside.pop()
+        if isinstance(value, dict | list):
+            if depth > _DEEPEST:
+                raise SettingsError(f"{file}: lists or tables are nested too deep")
+            held = value.values() if isinstance(value, dict) else value
+            inside += [(each, depth + 1) for each in held]
+        elif isinstance(value, int) and not -(2**63) <= value < 2**63:
+            raise SettingsError(
+                f"{file}: a whole number in it does not fit into 64 bits",
+                remedy="Write the number that was meant",
+            )
 
 
 def _parsed(statement: str) -> dict[str, Any] | None:

@@ -5,6 +5,7 @@ One line an error: file, line, key, what was found, what is allowed.
 
 from __future__ import annotations
 
+import json
 import re
 import typing
 from collections.abc import Iterable, Mapping
@@ -54,7 +55,8 @@ _BOUNDS = {
     "too_long": ("max_length", "at most {} entries"),
     "string_pattern_mismatch": ("pattern", "text of the form {}"),
 }
-
+# Ours have 60 characters at most; what is longer is told from others by less than that.
+_LONGEST_NAME = 200
 
 Complaint = tuple[Place | None, str]
 
@@ -65,8 +67,15 @@ def located(place: Place | None, key: KeyPath, said: str) -> str:
     if place is not None:
         line = "" if place.line is None else f":{place.line}"
         where = f"{place.file}{line}: "
-    name = ".".join(key)
+    name = _named(key)
     return f"{where}{name}: {said}" if name else f"{where}{said}"
+
+
+def _named(key: KeyPath) -> str:
+    """Return a key in one line, as a person wrote it or could have."""
+    parts = (each if each.isprintable() else json.dumps(each)[1:-1] for each in key)
+    name = ".".join(parts)
+    return name if len(name) <= _LONGEST_NAME else f"{name[:_LONGEST_NAME]}..."
 
 
 def keys_of(model: type[BaseModel]) -> list[tuple[str, FieldInfo]]:

@@ -6,6 +6,7 @@ would break the rules, or the cycle log, long after its cause is gone.
 
 from __future__ import annotations
 
+from math import inf
 from types import NoneType
 from typing import Final
 
@@ -20,6 +21,9 @@ from tidegate.core.reading import (
 _NUMBER: Final = (float, int, NoneType)
 _WHOLE: Final = (int, NoneType)
 _TEXT: Final = (str, NoneType)
+# No quantity of a battery comes near it, and the cycle log's steps of a smaller one are
+# still numbers. What is infinite is judged like any other claim.
+_NUMBER_AT_MOST: Final = 1e15
 _FORM: Final[dict[str, tuple[type, ...]]] = {
     "soc_percent": _NUMBER,
     "battery_status": (BatteryStatus,),
@@ -52,6 +56,8 @@ def formed(answer: object) -> Sample:
         value = getattr(answer, name)
         if not isinstance(value, kinds):
             raise TypeError(f"{name} is {value!r}, a {type(value).__name__}")
+        if isinstance(value, float | int) and _NUMBER_AT_MOST < abs(value) < inf:
+            raise TypeError(f"{name} is beyond {_NUMBER_AT_MOST:g}")
     if not all(isinstance(flag, Flag) for flag in answer.flags):
         raise TypeError(f"flags are {answer.flags!r}")
     return answer
