@@ -89,10 +89,13 @@ def make_zeros_good() -> Sequence[Callable[..., Any]]:
     return tuple(each for each in plausibility.VERDICTS if each.__name__ != "_all_zero")
 
 
-def make_silent(code: str) -> Callable[[], Callable[[State], set[Any]]]:
-    def make_it() -> Callable[[State], set[Any]]:
+def make_silent(code: str) -> Callable[[], Callable[[State], dict[Any, bool]]]:
+    def make_it() -> Callable[[State], dict[Any, bool]]:
         known = alarms._of_control
-        return lambda state: {alarm for alarm in known(state) if alarm.value != code}
+        return lambda state: {
+            alarm: holds and alarm.value != code
+            for alarm, holds in known(state).items()
+        }
 
     return make_it
 

@@ -61,6 +61,7 @@ class Notebook:
     last_on_ms: int = 0
     off_for: str = ""
     off_changed: bool = False
+    off_waits: bool = False
     trusted_at_ms: int = 0
     blind_from_ms: int = 0
     floor_at_ms: int | None = None
@@ -115,7 +116,10 @@ class Notebook:
             if reading.why_not is None:
                 self.trusted_at_ms = reading.at_ms
                 low = reading.sample.soc_percent <= self.limits.floor_percent
-                self.floor_at_ms = one.at_ms if low else None
+                if not low:
+                    self.floor_at_ms = None
+                elif self.floor_at_ms is None:
+                    self.floor_at_ms = one.at_ms
         elif name == "Resumed":
             self.blind_from_ms = one.at_ms
         elif name == "SettingsChanged":
@@ -123,6 +127,8 @@ class Notebook:
         elif name == "SwitchingSucceeded":
             if event.supply.value == "on":  # type: ignore[attr-defined]
                 self.last_on_ms = one.at_ms
+            else:
+                self.off_waits = False
         elif name == "SwitchingFailed":
             if event.supply.value == "off":  # type: ignore[attr-defined]
                 self._off_failed()
@@ -146,6 +152,10 @@ class Notebook:
             if self.spent and self.spent[-1][1] == self.off_for:
                 self.spent.pop()
                 self.last_off_ms = self.last_off_before_ms
+        elif self.off_waits:
+            # An on overtook it before it was told: it is spent, but it never was.
+            self.last_off_ms = self.last_off_before_ms
+        self.off_waits = False
 
     def _effect(self, effect: object, one: Recorded) -> None:
         name = type(effect).__name__
@@ -220,6 +230,7 @@ class Notebook:
         ):
             self._break(f"off for {reason} although half of the day is used")
         if supply == "off":
+            self.off_waits = True
             self.last_off_before_ms = self.last_off_ms
             self.last_off_ms = self.lived_ms
         self.spent.append((self.lived_ms, reason))

@@ -12,7 +12,13 @@ import pytest
 
 from support.dumps import HEADER, dump
 from tidegate.core.plausibility import judge
-from tidegate.core.reading import BatteryStatus, ExternalPower, Sample, WhyNot
+from tidegate.core.reading import (
+    SAMPLE_FIELDS,
+    BatteryStatus,
+    ExternalPower,
+    Sample,
+    WhyNot,
+)
 from tidegate_backends.wire.dumpsys import NotADump, sample_of
 
 UPTIME = "86400.07 250560.20\n"
@@ -239,7 +245,7 @@ def test_a_makers_tail_changes_nothing(tail: str) -> None:
     assert sample_of(whole + tail + UPTIME).rounded() == Sample(
         **{
             name: getattr(sample_of(whole + UPTIME), name)
-            for name in Sample.__slots__
+            for name in SAMPLE_FIELDS
             if name != "raw"
         },
         raw=whole + tail + UPTIME,

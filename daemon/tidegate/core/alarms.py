@@ -6,6 +6,7 @@ does, so none can be forgotten or raised twice.
 
 from __future__ import annotations
 
+from itertools import compress
 from typing import Final
 
 from tidegate.core.effects import Alarm, ClearAlarm, RaiseAlarm, Reason
@@ -32,34 +33,26 @@ _LATCHED: Final = {
 
 def standing(state: State) -> frozenset[Alarm]:
     """Return the alarms whose conditions hold."""
-    latches, watch, drive, policy = (
-        state.latches,
-        state.watch,
-        state.drive,
-        state.policy,
-    )
-    found = {
-        _LATCHED[reason]
-        for reason in (latches.gauge, latches.lockout, latches.relay)
-        if reason is not None
+    latches, watch = state.latches, state.watch
+    holds = {
+        Alarm.NO_BATTERY: latches.no_battery,
+        Alarm.BATTERY_CRITICAL_HEAT: latches.critical,
+        Alarm.BATTERY_HOT: latches.hot_since_ms is not None,
+        Alarm.BATTERY_COLD: latches.cold_since_ms is not None,
+        Alarm.TEMPERATURE_ABSENT: latches.temperature_absent,
+        Alarm.TEMPERATURE_FROZEN: watch.temperature_frozen,
+        Alarm.BATTERY_HEALTH: watch.health in _UNSOUND,
+        Alarm.LOG_LOST: state.log_lost,
+        Alarm.GAUGE_SILENT: _is_silent(state),
     }
-    conditions = (
-        (Alarm.NO_BATTERY, latches.no_battery),
-        (Alarm.BATTERY_CRITICAL_HEAT, latches.critical),
-        (Alarm.BATTERY_HOT, latches.hot_since_ms is not None),
-        (Alarm.BATTERY_COLD, latches.cold_since_ms is not None),
-        (Alarm.TEMPERATURE_ABSENT, latches.temperature_absent),
-        (Alarm.TEMPERATURE_FROZEN, watch.temperature_frozen),
-        (Alarm.BATTERY_HEALTH, watch.health in _UNSOUND),
-        (Alarm.LOG_LOST, state.log_lost),
-        (Alarm.GAUGE_SILENT, _is_silent(state)),
-    )
-    found.update(alarm for alarm, holds in conditions if holds)
-    if policy.marks is not None:
-        found.update(_of_control(state))
-    if drive.stopped:
-        found.discard(Alarm.SUPPLY_ABSENT)
-    return frozenset(found)
+    if state.policy.marks is not None:
+        holds.update(_of_control(state))
+    for reason in (latches.gauge, latches.lockout, latches.relay):
+        if reason is not None:
+            holds[_LATCHED[reason]] = True
+    if state.drive.stopped:
+        holds[Alarm.SUPPLY_ABSENT] = False
+    return frozenset(compress(holds, holds.values()))
 
 
 def _is_silent(state: State) -> bool:
@@ -67,7 +60,7 @@ def _is_silent(state: State) -> bool:
     return alarm_ms is not None and quiet.lived_ms - quiet.answered_lived_ms >= alarm_ms
 
 
-def _of_control(state: State) -> set[Alarm]:
+def _of_control(state: State) -> dict[Alarm, bool]:
     latches, watch, drive, policy = (
         state.latches,
         state.watch,
@@ -76,35 +69,31 @@ def _of_control(state: State) -> set[Alarm]:
     )
     seen = state.quiet.seen
     above_ms = watch.above_since_lived_ms
-    conditions = (
-        (Alarm.BELOW_FLOOR, latches.floor),
-        (Alarm.RELAY_BUDGET, state.budget_refused),
-        (Alarm.OVERRIDE_ENDED, state.override_ended),
-        (Alarm.SUPPLY_ABSENT, state.supply_is_absent),
-        (Alarm.RELAY_EXTERNAL_CHANGE, drive.outside_change),
-        (
-            Alarm.RELAY_FAILED,
-            drive.on_failed or drive.failed_offs > 0 or drive.relay_lost,
+    is_absent = state.supply_is_absent
+    return {
+        Alarm.BELOW_FLOOR: latches.floor,
+        Alarm.RELAY_BUDGET: state.budget_refused,
+        Alarm.OVERRIDE_ENDED: state.override_ended,
+        Alarm.SUPPLY_ABSENT: is_absent,
+        Alarm.RELAY_EXTERNAL_CHANGE: drive.outside_change,
+        Alarm.RELAY_FAILED: (
+            drive.on_failed or drive.failed_offs > 0 or drive.relay_lost
         ),
-        (Alarm.EFFECT_UNPROVABLE, drive.unprovable),
-        (Alarm.DEAD_LOCK, policy.off_is_refused),
-        (Alarm.NOT_FAIL_ON, not policy.host_is_device and not policy.fails_on),
-        (
-            Alarm.ABOVE_WINDOW,
-            above_ms is not None and state.quiet.lived_ms - above_ms >= DAY_MS,
+        Alarm.EFFECT_UNPROVABLE: drive.unprovable,
+        Alarm.DEAD_LOCK: policy.off_is_refused,
+        Alarm.NOT_FAIL_ON: not policy.host_is_device and not policy.fails_on,
+        Alarm.ABOVE_WINDOW: (
+            above_ms is not None and state.quiet.lived_ms - above_ms >= DAY_MS
         ),
-        (
-            Alarm.OVERCHARGE_RISK,
+        Alarm.OVERCHARGE_RISK: (
             latches.relay is not None
             and seen is not None
-            and seen.soc_percent > state.high_percent,
+            and seen.soc_percent > state.high_percent
         ),
-        (
-            Alarm.DEVICE_WILL_DIE,
-            state.supply_is_absent and latches.floor and drive.commanded is Supply.ON,
+        Alarm.DEVICE_WILL_DIE: (
+            is_absent and latches.floor and drive.commanded is Supply.ON
         ),
-    )
-    return {alarm for alarm, holds in conditions if holds}
+    }
 
 
 def differences(

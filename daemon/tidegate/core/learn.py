@@ -23,7 +23,8 @@ def learn(state: State, reading: Reading, before: Seen | None) -> State:
     sure_percent = reading.soc_percent
     if before is not None and sure_percent - before.soc_percent > SLOPE_LEAP_PERCENT:
         sure_percent = before.soc_percent
-    state = replace(state, quiet=replace(state.quiet, sure_percent=sure_percent))
+    if sure_percent != state.quiet.sure_percent:
+        state = replace(state, quiet=replace(state.quiet, sure_percent=sure_percent))
     return _above(_pack(state, reading), reading)
 
 

@@ -61,16 +61,20 @@ _INVALID_CYCLES: Final = 65_535
 def judge(sample: Sample, *, at_ms: int, wall_ms: int) -> Reading:
     """Return the reading that this sample makes at this time."""
     settled = _over_full_settled(sample)
-    why_not = next(
-        (found for verdict in VERDICTS if (found := verdict(settled)) is not None),
-        None,
-    )
     return Reading(
         sample=_without_impossible(settled).rounded(),
         at_ms=at_ms,
         wall_ms=wall_ms,
-        why_not=why_not,
+        why_not=_why_not(settled),
     )
+
+
+def _why_not(sample: Sample) -> WhyNot | None:
+    for verdict in VERDICTS:
+        found = verdict(sample)
+        if found is not None:
+            return found
+    return None
 
 
 def is_over_full(percent: float, ratio: float | None) -> bool:
@@ -115,9 +119,12 @@ def _all_zero(sample: Sample) -> WhyNot | None:
             and sample.temperature_c <= _ABSOLUTE_ZERO_C
         )
     )
+    if zero:
+        return WhyNot.ALL_ZERO
+    if sample.soc_percent not in _ALL_ONES["soc_percent"]:
+        return None
     ones = sum(getattr(sample, name) in values for name, values in _ALL_ONES.items())
-    claims_ones = sample.soc_percent in _ALL_ONES["soc_percent"]
-    return WhyNot.ALL_ZERO if zero or (claims_ones and ones > 1) else None
+    return WhyNot.ALL_ZERO if ones > 1 else None
 
 
 def _unit_mismatch(sample: Sample) -> WhyNot | None:

@@ -38,7 +38,7 @@ class PlanReason(StrEnum):
     WITHDRAWN = "plan_withdrawn"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Policy:
     """Everything the core needs to know of a station. Times are milliseconds.
 

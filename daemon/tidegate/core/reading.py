@@ -80,7 +80,7 @@ _STEPS: Final = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Sample:
     """One answer of a gauge, not yet judged. ``None`` is: the gauge did not say.
 

@@ -22,7 +22,7 @@ SLOPE_DAYS: Final = 14
 ABOVE_FLOOR_PERCENT: Final = 5.0  # the least distance of a plan's low mark
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Seen:
     """The last trusted reading, as far as decisions need it."""
 
@@ -36,7 +36,7 @@ class Seen:
     charge_ah: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Mark:
     """A value that waits for a second reading to confirm it."""
 
@@ -44,7 +44,7 @@ class Mark:
     at_ms: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Lesson:
     """What the last coast taught, until a second reading agrees; ``slopes`` before."""
 
@@ -53,7 +53,7 @@ class Lesson:
     span_ms: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Quiet:
     """What equal readings change without changing any decision.
 
@@ -75,7 +75,7 @@ class Quiet:
     slope_points: tuple[tuple[int, float], ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Watch:
     """What the readings amount to. Counters stop where no rule counts further."""
 
@@ -109,7 +109,7 @@ class Watch:
     above_since_lived_ms: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Latches:
     """The rules of the table that stay once they have come."""
 
@@ -128,7 +128,7 @@ class Latches:
     temperature_absent: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Pending:
     """A switching whose effect is not yet seen, with the facts before it.
 
@@ -151,9 +151,12 @@ class Pending:
     judged: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Drive:
-    """What was commanded, and what came of it."""
+    """What was commanded, and what came of it.
+
+    ``overtaken``: a command whose outcome was still to come as another was given.
+    """
 
     started_at_ms: int = 0
     started_relay: Supply | None = None
@@ -169,6 +172,7 @@ class Drive:
     resend_on: bool = False
     swapped: bool = False
     pending: Pending | None = None
+    overtaken: Pending | None = None
     neighbour_at_ms: int | None = None
     off_proven: bool = False
     ever_proven: bool = False
@@ -200,7 +204,7 @@ class Drive:
     operations: int = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Override:
     """An operator's order with its end."""
 
@@ -210,7 +214,7 @@ class Override:
     by: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class State:
     """One station, whole. ``plan`` are other marks than those of the settings.
 

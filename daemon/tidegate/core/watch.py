@@ -7,6 +7,8 @@ Which rule wins is ``rules``.
 
 from __future__ import annotations
 
+from dataclasses import fields
+from operator import attrgetter
 from typing import Final
 
 from tidegate.core.effects import Reason
@@ -42,6 +44,8 @@ FROZEN_MOST_MS: Final = 4 * HOUR_MS
 FROZEN_LASTS_MS: Final = 24 * HOUR_MS
 FROZEN_READS: Final = 60
 FROZEN_SLOPE: Final = 15.0
+# All that two readings can share; when they were taken differs.
+_figures: Final = attrgetter(*(f.name for f in fields(Seen) if f.name != "at_ms"))
 
 
 def points(a_percent: float, b_percent: float) -> float:
@@ -134,6 +138,8 @@ def _jump(state: State, reading: Reading) -> tuple[State, bool]:
     watch, at_ms = state.watch, reading.at_ms
     mark, jumps_ms = watch.jump, watch.jumps_ms
     far = _is_far(state, reading)
+    if mark is None and not far:
+        return state, False
     if mark is not None:
         agrees = points(reading.soc_percent, mark.value) <= CONFIRM_WITHIN_PERCENT
         if far and agrees:
@@ -180,7 +186,6 @@ def _trusted(state: State, event: ReadingArrived) -> State:
     state = _counted(state, reading)
     state = _identical(state, event, before, now_seen)
     state = take_temperature(state, reading, before)
-    state = replace(state, quiet=replace(state.quiet, seen=now_seen))
     state = _frozen(state, reading, before)
     state = _floor_enters(state, reading)
     state = _floor_leaves(state, reading)
@@ -226,7 +231,7 @@ def _identical(
     at_ms = now_seen.at_ms
     if event.same_reads is not None and event.same_since_ms is not None:
         same_reads, since_ms = event.same_reads, event.same_since_ms
-    elif before is not None and replace(before, at_ms=at_ms) == now_seen:
+    elif before is not None and _figures(before) == _figures(now_seen):
         same_reads, since_ms = quiet.same_reads + event.reads, quiet.same_since_ms
     else:
         same_reads, since_ms = 1, at_ms
@@ -240,7 +245,7 @@ def _identical(
         and not watch.voltage_varied
     ):
         watch = replace(watch, voltage_varied=True)
-    quiet = replace(quiet, same_reads=same_reads, same_since_ms=since_ms)
+    quiet = replace(quiet, seen=now_seen, same_reads=same_reads, same_since_ms=since_ms)
     return replace(state, quiet=quiet, watch=watch)
 
 
