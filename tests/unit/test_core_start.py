@@ -24,7 +24,12 @@ from support.core_rig import (
     switched_off,
 )
 from tidegate.core.effects import Alarm, Kind, Reason
-from tidegate.core.events import Proved, RelayReported, RelaySaid
+from tidegate.core.events import (
+    Proved,
+    RelayReported,
+    RelaySaid,
+    SwitchingSucceeded,
+)
 from tidegate.core.state import Watch, evidence
 
 START = ((ON, Reason.START),)
@@ -559,6 +564,32 @@ def test_an_off_that_a_run_broke_off_counts_as_the_last_one(is_told):
     rig.start(was_closed=False)
     assert rig.state.drive.last_off_lived_ms == ordered_ms
     assert len(rig.state.drive.spent_lived_ms) == 1
+
+
+def test_an_off_that_an_on_overtook_is_counted_when_it_succeeds_after_all():
+    # The relay was being told as the on came; its contact moves twice.
+    rig = running(60)
+    rig.read(65, after_s=121)
+    told_at_ms = rig.state.drive.commanded_at_ms
+    rig.override(ON, for_s=600, after_s=1)
+    assert rig.last.supply is ON
+    before = rig.state.drive.operations
+    rig.send(SwitchingSucceeded(supply=OFF, told_at_ms=told_at_ms), after_s=1)
+    assert rig.state.drive.operations == before + 1
+    assert rig.state.drive.last_off_lived_ms == rig.state.quiet.lived_ms
+    assert rig.state.drive.overtaken is None
+    on_told_ms = rig.state.drive.pending.told_at_ms
+    rig.send(SwitchingSucceeded(supply=ON, told_at_ms=on_told_ms), after_s=1)
+    assert rig.state.drive.operations == before + 2
+
+
+def test_an_off_that_was_overtaken_as_the_run_broke_off_counts_too():
+    rig = running(60)
+    rig.read(65, after_s=121)
+    ordered_ms = rig.state.quiet.lived_ms
+    rig.override(ON, for_s=600, after_s=1)
+    rig.start(was_closed=False)
+    assert rig.state.drive.last_off_lived_ms == ordered_ms
 
 
 # --- evidence ---------------------------------------------------------------------------

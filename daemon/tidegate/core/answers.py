@@ -15,7 +15,7 @@ from tidegate.core.frozen import replace
 from tidegate.core.orders import FED_WITHIN_MS, REPEAT_FIRST_MS
 from tidegate.core.policy import MINUTE_MS
 from tidegate.core.reading import Supply
-from tidegate.core.state import Pending, State
+from tidegate.core.state import Drive, Pending, State
 
 JUDGED_AFTER_SETTLES: Final = (1, 2, 6)
 TRIAL_JUDGED_AFTER_SETTLES: Final = 10
@@ -47,12 +47,14 @@ def succeed(
             off_done_at_ms=now_ms,
             on_failed=False,
         )
+    overtaken = drive.overtaken
+    if overtaken is not None and event.told_at_ms == overtaken.told_at_ms:
+        # Nobody judges it any more, and the contact moved all the same.
+        drive = _count(replace(drive, overtaken=None), overtaken, state)
+        return replace(state, drive=drive), ()
     if pending is None or not _is_about(event, pending):
         return replace(state, drive=drive), ()
-    if pending.changed or pending.kind is Kind.TRIAL:
-        drive = replace(drive, operations=drive.operations + 1)
-    if pending.spent and pending.supply is Supply.OFF:
-        drive = replace(drive, last_off_lived_ms=state.quiet.lived_ms)
+    drive = _count(drive, pending, state)
     pending = replace(pending, done_at_ms=now_ms)
     drive = replace(drive, pending=pending)
     due_ms = now_ms + judged_after_ms(state, pending)
@@ -60,6 +62,15 @@ def succeed(
         drive = replace(drive, probe_until_ms=now_ms + state.policy.settle_ms)
         due_ms = now_ms + state.policy.settle_ms // 2
     return replace(state, drive=drive), (ReadSoon(at_ms=due_ms),)
+
+
+def _count(drive: Drive, done: Pending, state: State) -> Drive:
+    """Count what the contact did, and when it last opened for an off that spent."""
+    if done.changed or done.kind is Kind.TRIAL:
+        drive = replace(drive, operations=drive.operations + 1)
+    if done.spent and done.supply is Supply.OFF:
+        drive = replace(drive, last_off_lived_ms=state.quiet.lived_ms)
+    return drive
 
 
 def _is_about(event: SwitchingSucceeded | SwitchingFailed, pending: Pending) -> bool:
@@ -86,6 +97,9 @@ def fail(state: State, event: SwitchingFailed) -> State:
     drive, now_ms = state.drive, state.quiet.now_ms
     pending = drive.pending
     ours = pending is not None and _is_about(event, pending)
+    overtaken = drive.overtaken
+    if overtaken is not None and event.told_at_ms == overtaken.told_at_ms:
+        drive = replace(drive, overtaken=None)
     if event.supply is Supply.ON:
         wait_ms = drive.repeat_wait_ms or REPEAT_FIRST_MS
         drive = replace(
@@ -97,7 +111,7 @@ def fail(state: State, event: SwitchingFailed) -> State:
         )
         return replace(state, drive=drive)
     if not ours or pending is None:
-        return state
+        return replace(state, drive=drive)
     if drive.probe_until_ms is not None:
         return replace(state, drive=replace(drive, pending=None, probe_until_ms=None))
     if not pending.changed:

@@ -65,7 +65,7 @@ def start(old: State, event: Started, now_ms: int) -> State:
         trial_wait_ms=was.trial_wait_ms,
         only_source_losses=losses,
         fed_losses=was.fed_losses,
-        last_off_lived_ms=_last_off_lived_ms(was),
+        last_off_lived_ms=_last_off_lived_ms(old),
         spent_lived_ms=was.spent_lived_ms,
         operations=was.operations,
     )
@@ -101,17 +101,18 @@ def start(old: State, event: Started, now_ms: int) -> State:
     return lock_out_only_source(state)
 
 
-def _last_off_lived_ms(was: Drive) -> int | None:
+def _last_off_lived_ms(old: State) -> int | None:
     """Return when the contact last opened for an off that spent budget.
 
     Of one that was under way as the run broke off nobody knows; it may have moved.
     """
-    pending = was.pending
-    if pending is None or pending.supply is Supply.ON or not pending.spent:
-        return was.last_off_lived_ms
-    return (
-        was.spent_lived_ms[-1] if pending.done_at_ms is None else was.last_off_lived_ms
-    )
+    drive, quiet = old.drive, old.quiet
+    for each in (drive.pending, drive.overtaken):
+        if each is None or each.done_at_ms is not None:
+            continue
+        if each.spent and each.supply is Supply.OFF:
+            return quiet.lived_ms - (quiet.now_ms - each.told_at_ms)
+    return drive.last_off_lived_ms
 
 
 # --- commands -----------------------------------------------------------------------
@@ -124,11 +125,15 @@ def order(
     drive, now_ms = state.drive, state.quiet.now_ms
     changed = supply is not drive.commanded
     spent = changed and drive.commanded is not None and reason in SPENDING
+    under_way = drive.pending
+    if under_way is not None and under_way.done_at_ms is not None:
+        under_way = None
     drive = replace(
         drive,
         pending=_pending(
             state, supply, kind, changed=changed, spent=spent, tries=tries
         ),
+        overtaken=under_way,
         resend_offs=0,
         resend_on=False,
     )
