@@ -400,3 +400,21 @@ def test_a_twin_in_another_process_is_another_relay():
     )
     assert done.stdout.startswith("twin:hall@")
     assert done.stdout != str(RELAY.settings.model_validate(table).target())
+
+
+@pytest.mark.parametrize("readback", [2, 3])
+async def test_a_board_knows_of_its_wires_what_its_settings_say(host, readback):
+    """With the wires the other way round it takes an off for on, sensed or not."""
+    async with (
+        gauge(host) as twin,
+        relay(
+            host, contact="normally-closed", wired="normally-open", readback=readback
+        ) as switch,
+    ):
+        for told, power in [
+            (Supply.OFF, ExternalPower.YES),
+            (Supply.ON, ExternalPower.NO),
+        ]:
+            await switch.set(told)
+            assert await switch.get() is told
+            assert (await twin.read()).external_power is power

@@ -36,6 +36,18 @@ def test_the_change_to_constant_voltage_is_where_algebra_puts_it():
     assert stretch.state.soc == pytest.approx(0.805889, abs=1e-6)
 
 
+def test_a_charge_goes_on_where_both_modes_give_the_same():
+    # Found by the fault search: what was left of constant current was 1e-13 s, again
+    # and again.
+    cell = Cell(capacity_ah=6.8711791856685185)
+    state = State(0.7431841979973867, 0.10165373060569483)
+    offer = Offer(2.5413432651423706, 4.2)
+    assert cell.holding_current_a(state, 4.2) == pytest.approx(offer.current_a)
+    stretch = Charger(end_a=0.20852881245599084).charge(cell, state, offer, 32.4)
+    assert stretch.took_s == 32.4
+    assert stretch.state.soc > state.soc
+
+
 @pytest.mark.parametrize(
     ("temperature_c", "expected", "offer"),
     [

@@ -62,6 +62,11 @@ class Stretch(NamedTuple):
     ended: bool
 
 
+# Where constant current turns to constant voltage both are the same but for rounding, and
+# what is left of the former is a stretch of no length, again and again.
+_SAME_A = 1e-9
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Charger:
     """The constants of a charger. ``supply_a``: what supply, cable and input allow.
@@ -98,7 +103,7 @@ class Charger:
     def charge(self, cell: Cell, state: State, offer: Offer, for_s: float) -> Stretch:
         """Return the charge up to its next change of mode, at most ``for_s`` long."""
         holding_a = cell.holding_current_a(state, offer.voltage_v)
-        if offer.current_a <= holding_a:
+        if offer.current_a < holding_a - _SAME_A:
             return _at_current(cell, state, offer, for_s)
         if holding_a <= self.end_a:
             return Stretch(state, 0.0, 0.0, ended=True)

@@ -26,6 +26,11 @@ class Contact:
     _frees_at_ms: int | None = None
     _lets_go_at_ms: int | None = None
 
+    @property
+    def armature(self) -> bool:
+        """Whether the armature is where a driven coil pulls it."""
+        return self.closed != (self.wiring == "normally-closed")
+
     def wire(self, wiring: Wiring, dead_man_ms: int | None = None) -> None:
         """Put the relay into the supply, coil at rest; later calls change nothing."""
         if self.wiring is None:

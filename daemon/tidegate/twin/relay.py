@@ -17,6 +17,7 @@ from tidegate.contract import (
     RelaySettings,
     Target,
     energised,
+    supply_of,
 )
 from tidegate.core.reading import Supply
 from tidegate.errors import Unavailable
@@ -103,7 +104,9 @@ class TwinRelay(Relay):
                 off = energised(Supply.OFF, self._settings.contact)
                 return Supply.OFF if bench.contact.driven is off else Supply.ON
             case Readback.SENSED:
-                return Supply.ON if bench.contact.closed else Supply.OFF
+                # A board senses where its armature is; what that means for the supply
+                # it knows from its settings, be they right or wrong.
+                return supply_of(bench.contact.armature, self._settings.contact)
 
     async def refresh(self) -> None:
         self._reached().contact.refresh(self._host.boot_ms())
