@@ -54,6 +54,9 @@ class Provenance:
     version: str
 
 
+_Brought = tuple[metadata.EntryPoint, Provenance]
+
+
 @dataclass(frozen=True, slots=True)
 class Kinds(Generic[D_co]):
     """The kinds of one role. ``package`` holds ours, ``group`` names the others'."""
@@ -71,14 +74,14 @@ class Kinds(Generic[D_co]):
         """
         if self._is_ours(kind):
             return self._checked(kind, self._import(kind), origin="tidegate")
-        for point in self._points(kind):
-            loaded = self._load(kind, point)
-            return self._checked(kind, loaded, origin=_distribution(point).distribution)
+        for point, brought in self._points(kind):
+            loaded = self._load(kind, point, origin=brought.distribution)
+            return self._checked(kind, loaded, origin=brought.distribution)
         raise self._unknown(kind)
 
     def known(self) -> tuple[str, ...]:
         """Return all kinds that this machine has, without importing any."""
-        kinds = {point.name for point in self._all_points()}
+        kinds = {point.name for point, _ in self._all_points()}
         package = self._package()
         for module in pkgutil.iter_modules(package.__path__ if package else []):
             if not module.name.startswith("_"):
@@ -89,8 +92,8 @@ class Kinds(Generic[D_co]):
         """Return who brought the backend of a kind. Errors: SettingsError."""
         if self._is_ours(kind):
             return Provenance(kind, "tidegate", tidegate.__version__)
-        for point in self._points(kind):
-            return _distribution(point)
+        for _, brought in self._points(kind):
+            return brought
         raise self._unknown(kind)
 
     def passed_over(self, kind: str) -> tuple[str, ...]:
@@ -98,12 +101,12 @@ class Kinds(Generic[D_co]):
         points = self._points(kind)
         used = "tidegate"
         if not self._is_ours(kind) and points:
-            used = _distribution(points[0]).distribution
+            used = points[0][1].distribution
             points = points[1:]
         return tuple(
-            f'{self.role} kind "{kind}" of {_distribution(point).distribution} '
+            f'{self.role} kind "{kind}" of {brought.distribution} '
             f"is not used: that of {used} comes first"
-            for point in points
+            for _, brought in points
         )
 
     def _is_ours(self, kind: str) -> bool:
@@ -122,12 +125,12 @@ class Kinds(Generic[D_co]):
                 return None  # installed without the backends of ours
             raise
 
-    def _points(self, kind: str) -> list[metadata.EntryPoint]:
+    def _points(self, kind: str) -> list[_Brought]:
         """Return the entry points of a kind, in an order that does not change."""
-        points = [point for point in self._all_points() if point.name == kind]
-        return sorted(points, key=lambda point: _distribution(point).distribution)
+        points = [each for each in self._all_points() if each[0].name == kind]
+        return sorted(points, key=lambda each: each[1].distribution)
 
-    def _all_points(self) -> tuple[metadata.EntryPoint, ...]:
+    def _all_points(self) -> tuple[_Brought, ...]:
         return _installed(self.group, tuple(map(_place, sys.path)))
 
     def _import(self, kind: str) -> Any:
@@ -137,11 +140,10 @@ class Kinds(Generic[D_co]):
             raise self._not_loaded(kind, error, origin="tidegate") from error
         return getattr(module, "BACKEND", None)
 
-    def _load(self, kind: str, point: metadata.EntryPoint) -> Any:
+    def _load(self, kind: str, point: metadata.EntryPoint, *, origin: str) -> Any:
         try:
             return point.load()
         except Exception as error:
-            origin = _distribution(point).distribution
             raise self._not_loaded(kind, error, origin=origin) from error
 
     def _checked(self, kind: str, found: Any, *, origin: str) -> Backend[D_co]:
@@ -203,16 +205,15 @@ def _place(folder: str) -> tuple[str, int]:
 
 
 @lru_cache(maxsize=4)
-def _installed(
-    group: str, places: tuple[tuple[str, int], ...]
-) -> tuple[metadata.EntryPoint, ...]:
-    """Return the entry points of a group.
+def _installed(group: str, places: tuple[tuple[str, int], ...]) -> tuple[_Brought, ...]:
+    """Return the entry points of a group, with who brought them.
 
     Every distribution is read for it, which takes ms, and settings of 200 stations ask
     hundreds of times.
     """
     del places
-    return tuple(metadata.entry_points(group=group))
+    points = metadata.entry_points(group=group)
+    return tuple((point, _distribution(point)) for point in points)
 
 
 def _distribution(point: metadata.EntryPoint) -> Provenance:
