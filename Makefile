@@ -41,7 +41,8 @@ lint: .venv/.test
 	$(BIN)/lint-imports
 
 bench: .venv/.test
-	$(BIN)/python -m pytest -m "slow or not slow" -p no:randomly -s tests/bench
+	$(BIN)/python -m pytest -m "slow or not slow" -p no:randomly tests/bench \
+		$(if $(JSON),--figures-json '$(JSON)')
 
 deb: .venv/.runtime
 	packaging/deb/build

@@ -1,4 +1,4 @@
-"""How long control is held by one start of the program of `[alarm]`: printed by ``-s``.
+"""How long control is held by one start of the program of `[alarm]`.
 
 A start with fork(2) copies the page tables of the daemon and holds it the longer the
 bigger it is; one with vfork(2) does not. What is asserted is that ours does not grow
@@ -14,6 +14,7 @@ from pathlib import Path
 from statistics import median
 
 import pytest
+from table import Figures, Part
 
 from support.alarm_rig import AlarmRig
 from tidegate.core.effects import Alarm
@@ -63,7 +64,9 @@ def fork_ms() -> float:
     return 1_000 * took_s
 
 
-async def test_a_start_holds_the_loop_no_longer_in_a_big_daemon(tmp_path: Path) -> None:
+async def test_a_start_holds_the_loop_no_longer_in_a_big_daemon(
+    tmp_path: Path, figures: Figures
+) -> None:
     rig = AlarmRig(tmp_path)
     tell = rig.telling()
     added_ms, forked_ms = [], []
@@ -72,10 +75,14 @@ async def test_a_start_holds_the_loop_no_longer_in_a_big_daemon(tmp_path: Path) 
         held, idle = await held_ms(rig, tell)
         added_ms.append(held - idle)
         forked_ms.append(median(fork_ms() for _ in range(10)))
-        print(  # noqa: T201 - the figures are what a bench is for
-            f"\nalarm, {name}: the loop is late by {held:.2f} ms with a start (median of"
-            f" {STARTS}), by {idle:.2f} ms without; a fork takes {forked_ms[-1]:.2f} ms"
+        figures.row(
+            Part.BESIDE,
+            f"alarm program: late by a start, {name}",
+            held,
+            "ms",
+            beside=("without a start", idle),
         )
+        figures.row(Part.BESIDE, f"a bare fork, {name}", forked_ms[-1], "ms")
         ballast = ballast or b"x" * BALLAST_BYTES
     assert len(ballast) == BALLAST_BYTES
     assert added_ms[1] - added_ms[0] < forked_ms[1] - forked_ms[0]

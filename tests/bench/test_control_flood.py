@@ -3,7 +3,7 @@
 Beside it, in the same run, a plain server of asyncio that takes everybody and reads
 their lines, under the same flood. Processor time is that of the loop's own thread:
 clock_gettime(2), CLOCK_THREAD_CPUTIME_ID. What is asserted is loose, so that a busy
-machine fails nothing; ``-s`` prints what was measured.
+machine fails nothing.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
+from table import Figures, Part
 
 from support import control_flood
 from support.control_rig import ControlRig
@@ -61,21 +62,30 @@ async def plain(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> N
         writer.close()
 
 
-async def test_a_flood_costs_little(tmp_path: Path) -> None:
+async def test_a_flood_costs_little(tmp_path: Path, figures: Figures) -> None:
     messages = io.StringIO()
     notice.configure(stream=messages)
     rig = ControlRig(tmp_path / "control.sock")
     async with rig.serving():
-        idle, idle_delay_s = await measured()
+        _, idle_delay_s = await measured()
         async with flooded(rig.path):
             ours, delay_s = await measured()
     beside = tmp_path / "plain.sock"
     async with await asyncio.start_unix_server(plain, str(beside)), flooded(beside):
-        theirs, their_delay_s = await measured()
-    print(  # noqa: T201
-        f"\nidle {idle:.1%} of a processor, {idle_delay_s * 1e3:.1f} ms late (p99); "
-        f"flooded {ours:.1%}, {delay_s * 1e3:.1f} ms; a plain server {theirs:.1%}, "
-        f"{their_delay_s * 1e3:.1f} ms; ratio {ours / theirs:.2f}"
+        theirs, _ = await measured()
+    figures.row(
+        Part.BESIDE,
+        "flood of the control socket: of one core",
+        100 * ours,
+        "%",
+        beside=("a plain server", 100 * theirs),
+    )
+    figures.row(
+        Part.BESIDE,
+        "the same: late by, p99",
+        1_000 * delay_s,
+        "ms",
+        beside=("idle", 1_000 * idle_delay_s),
     )
     assert ours / theirs < 0.5
     assert ours < 0.3

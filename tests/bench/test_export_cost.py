@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from table import Figures, Part
 
 from support import cyclelog_rows as make
 from support.cyclelog_faults import tampered
@@ -91,15 +92,20 @@ def cost(path: Path, form: str, to: Path) -> tuple[float, float]:
 
 @pytest.mark.parametrize("form", ["csv", "jsonl", "parquet", "db"])
 def test_memory_does_not_grow_with_the_log(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], form: str
+    tmp_path: Path, figures: Figures, form: str
 ) -> None:
     few_s, few_mb = cost(log(tmp_path, FEW), form, tmp_path / "few")
     many_s, many_mb = cost(log(tmp_path, MANY), form, tmp_path / "many")
-    with capsys.disabled():
-        print(  # noqa: T201 - the figures are what a bench is for
-            f"\n{form}: {FEW} rows {few_s:.1f} s, {few_mb:.0f} MB; "
-            f"{MANY} rows {many_s:.1f} s, {many_mb:.0f} MB",
-            end="",
-        )
+    beside = f"a quarter of {MANY} rows"
+    figures.row(
+        Part.BESIDE,
+        f"export to {form}: peak of memory",
+        many_mb,
+        "MB",
+        beside=(beside, few_mb),
+    )
+    figures.row(
+        Part.BESIDE, f"export to {form}: time", many_s, "s", beside=(beside, few_s)
+    )
     assert many_mb < 1.3 * few_mb
     assert many_s < 8 * few_s

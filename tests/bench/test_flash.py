@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from table import Figures, Part, at_most
 
 from support.evidence import sound
 from tidegate.cyclelog.rows import AlarmRow, IntentRow
@@ -48,7 +49,7 @@ def lived(folder: Path, *, days: float, period_h: float) -> dict[str, Any]:
 
 @pytest.mark.parametrize("period_h", [3.0, 6.0])
 def test_flash_written_and_the_size_of_the_log(
-    tmp_path: Path, period_h: float, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, period_h: float, figures: Figures
 ) -> None:
     """A cycle of three hours is as busy as a window of ten points gets with a supply
     twice the load; from six on no warning of too many cycles stands.
@@ -67,14 +68,30 @@ def test_flash_written_and_the_size_of_the_log(
 
     flash_mb = written / DAYS / MB
     log_mb = (week["log_bytes"] - empty["log_bytes"]) / DAYS * 365 / MB
+    cycle = f"a cycle of {period_h:g} h"
+    figures.row(
+        Part.FLASH,
+        f"written a day, {cycle}",
+        flash_mb,
+        "MB",
+        goal=at_most(FLASH_GOAL_MB_DAY),
+    )
+    figures.row(
+        Part.FLASH,
+        f"log of a year, {cycle}",
+        log_mb,
+        "MB",
+        goal=at_most(LOG_GOAL_MB_YEAR),
+        why="each percent of charge and each commit is a row, and eight cycles a day are "
+        "the most that a window of ten points sees",
+    )
+    rows_a_day = week["rows"] / DAYS
+    figures.row(Part.FLASH, f"rows a day, {cycle}", rows_a_day, "rows")
+    a_row = log_mb * MB / 365 / rows_a_day
+    figures.row(Part.FLASH, f"log a row, {cycle}", a_row, "bytes")
+    commits_a_day = week["commits"] / DAYS
+    figures.row(Part.FLASH, f"commits a day, {cycle}", commits_a_day, "commits")
     commit_kib = written / week["commits"] / 1024
-    with capsys.disabled():
-        print(  # noqa: T201 - the figures are what a bench is for
-            f"\na cycle of {period_h:g} h: {flash_mb:.2f} MB of flash a station-day "
-            f"(goal {FLASH_GOAL_MB_DAY:g}), log {log_mb:.1f} MB a station-year "
-            f"(goal {LOG_GOAL_MB_YEAR:g}); {week['commits'] / DAYS:.0f} commits and "
-            f"{week['rows'] / DAYS:.0f} rows a day, {commit_kib:.1f} KiB a commit, "
-            f"{log_mb * MB / 365 / (week['rows'] / DAYS):.0f} bytes of log a row"
-        )
+    figures.row(Part.FLASH, f"written a commit, {cycle}", commit_kib, "KiB")
     assert flash_mb <= FLASH_GOAL_MB_DAY
     assert log_mb <= (LOG_GOAL_MB_YEAR if period_h >= 6 else BUSY_LOG_MB_YEAR)

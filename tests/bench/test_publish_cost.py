@@ -15,6 +15,7 @@ from contextlib import ExitStack, suppress
 from pathlib import Path
 
 import pytest
+from table import Figures, Part
 
 from support.live_world import Battery, Daemon, LiveWorld
 from support.mosquitto import Mosquitto
@@ -23,7 +24,7 @@ from support.ports import free_port
 pytestmark = [pytest.mark.slow, pytest.mark.peer]
 
 POLLS = 20
-FLOOD_S = 5.0
+FLOOD_S = 3.0
 
 
 def publishing(folder: Path, *, port: int, broker: int) -> str:
@@ -54,7 +55,7 @@ def all_wake_ups(pid: int) -> int:
     return sum(wake_ups(pid, thread) for thread in threads(pid))
 
 
-def test_nothing_wakes_the_control_loop(tmp_path: Path) -> None:
+def test_nothing_wakes_the_control_loop(tmp_path: Path, figures: Figures) -> None:
     with ExitStack() as stack:
         broker = stack.enter_context(Mosquitto(tmp_path))
         daemons: list[Daemon] = []
@@ -79,18 +80,25 @@ def test_nothing_wakes_the_control_loop(tmp_path: Path) -> None:
         ]
         extra_threads = len(threads(pids[1])) - len(threads(pids[0]))
         assert [daemon.stop() for daemon in daemons] == [0, 0]
-    print(  # noqa: T201 - the figures are what a bench is for
-        f"\nmain thread, wake-ups a poll: {without[0]:.2f} without, {with_[0]:.2f} "
-        f"with, ratio {with_[0] / without[0]:.3f}\n"
-        f"all threads, wake-ups a poll: {without[1]:.2f} without, {with_[1]:.2f} with "
-        f"({extra_threads} threads more; a file every second, a message every 5 s)\n"
-        f"main thread, ms a poll: {without[2]:.2f} without, {with_[2]:.2f} with"
-    )
+    for what, unit, ours, bare in zip(
+        ("main thread's wake-ups", "all threads' wake-ups", "main thread's time"),
+        ("switches", "switches", "ms"),
+        with_,
+        without,
+        strict=True,
+    ):
+        figures.row(
+            Part.BESIDE,
+            f"metrics and MQTT: {what} a poll",
+            ours,
+            unit,
+            beside=("without them", bare),
+        )
     assert with_[0] <= 1.3 * without[0] + 0.3
     assert extra_threads == 2
 
 
-def test_a_flood_of_requests_costs_little(tmp_path: Path) -> None:
+def test_a_flood_of_requests_costs_little(tmp_path: Path, figures: Figures) -> None:
     port = free_port()
     battery = Battery("BAT0", soc_percent=60.0, rate_percent_s=0.0)
     with LiveWorld(tmp_path, battery) as world:
@@ -107,10 +115,7 @@ def test_a_flood_of_requests_costs_little(tmp_path: Path) -> None:
             flooded_ms = ran_ms(pid) - flooded_ms
             assert daemon.stop() == 0, daemon.said
     share = (flooded_ms - quiet_ms) / (FLOOD_S * 1_000)
-    print(  # noqa: T201
-        f"\n{asked} connections in {FLOOD_S:.0f} s, {answered} answered; it took "
-        f"{100 * share:.1f} % of a core"
-    )
+    figures.row(Part.BESIDE, "flood of metrics requests: of one core", 100 * share, "%")
     assert answered < asked
     assert share < 0.2
 

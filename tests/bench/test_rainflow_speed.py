@@ -8,9 +8,7 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import subprocess
-import sys
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterator
@@ -18,6 +16,8 @@ from pathlib import Path
 
 import pytest
 import rainflow as package
+from environments import environment
+from table import Figures, Part, faster
 
 from support.walks import LINGERING, MOVING, percent_walk
 from tidegate.wear.rainflow import Rainflow, count
@@ -48,7 +48,8 @@ def pushed(levels: list[int]) -> Rainflow:
     return flow
 
 
-def ratios(levels: list[int]) -> tuple[float, float]:
+def best_s(levels: list[int]) -> tuple[float, float, float]:
+    """Return the best times of the package, of ``extend``, and of a push a sample."""
     rounds = [
         (
             took_s(lambda: package.count_cycles(levels)),
@@ -58,10 +59,27 @@ def ratios(levels: list[int]) -> tuple[float, float]:
         for _ in range(5)
     ]
     package_s, stream_s, push_s = (min(each) for each in zip(*rounds, strict=True))
-    return package_s / stream_s, package_s / push_s
+    return package_s, stream_s, push_s
 
 
-def test_plain_python_is_twice_as_fast(capsys: pytest.CaptureFixture[str]) -> None:
+def shown(
+    figures: Figures,
+    what: str,
+    value_s: float,
+    package_s: float,
+    goal: float | None = None,
+) -> None:
+    figures.row(
+        Part.RAINFLOW,
+        what,
+        1_000 * value_s,
+        "ms",
+        beside=("package rainflow", 1_000 * package_s),
+        goal=None if goal is None else faster(goal),
+    )
+
+
+def test_plain_python_is_twice_as_fast(figures: Figures) -> None:
     levels = percent_walk(SAMPLES, steps=MOVING)
     by_range: dict[float, float] = defaultdict(float)
     for span, _, number in streamed(levels).cycles():
@@ -70,31 +88,24 @@ def test_plain_python_is_twice_as_fast(capsys: pytest.CaptureFixture[str]) -> No
     theirs = [cycle[:3] for cycle in package.extract_cycles(levels)]
     assert list(count(levels)) == theirs
 
-    stream, push = ratios(levels)
-    lingering, _ = ratios(percent_walk(SAMPLES, steps=LINGERING))
-    with capsys.disabled():
-        print(  # noqa: T201
-            f"\nrainflow package / extend = {stream:.2f} (a third of the samples at "
-            f"rest: {lingering:.2f}); / one push a sample = {push:.2f}"
-        )
-    assert stream >= 2
+    package_s, stream_s, push_s = best_s(levels)
+    shown(figures, "plain, streaming", stream_s, package_s, goal=2)
+    shown(figures, "plain, one push a sample", push_s, package_s)
+    package_at_rest_s, at_rest_s, _ = best_s(percent_walk(SAMPLES, steps=LINGERING))
+    shown(figures, "plain, a third at rest", at_rest_s, package_at_rest_s)
+    assert package_s / stream_s >= 2
 
 
 @pytest.fixture(scope="module")
 def fleet_python(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     """An environment with the extra `fleet`: numba is too heavy for every test run."""
     folder = tmp_path_factory.mktemp("fleet")
-    python = folder / "bin" / "python"
-    pins = ROOT / "packaging" / "requirements-bench-fleet.txt"
-    pip = [python, "-m", "pip", "--disable-pip-version-check", "--no-cache-dir"]
-    subprocess.run([sys.executable, "-m", "venv", folder], check=True)
-    subprocess.run([*pip, "install", "-qq", "--require-hashes", "-r", pins], check=True)
-    yield python
-    shutil.rmtree(folder)
+    with environment(folder, "requirements-bench-fleet.txt") as python:
+        yield python
 
 
 def test_compiled_it_is_twenty_times_as_fast(
-    fleet_python: Path, capsys: pytest.CaptureFixture[str]
+    fleet_python: Path, figures: Figures
 ) -> None:
     """Over an array, compiled before; compiling is told apart."""
     ran = subprocess.run(
@@ -108,16 +119,11 @@ def test_compiled_it_is_twenty_times_as_fast(
     for walk in ("moving", "lingering"):
         assert told[walk]["same"]
         assert told[walk]["cycles"] > SAMPLES / 10
-    ratio = {
-        (walk, form): told[walk]["package_s"] / told[walk][form]
-        for walk in ("moving", "lingering")
-        for form in ("array_s", "list_s")
-    }
-    with capsys.disabled():
-        print(  # noqa: T201
-            f"\nrainflow package / compiled = {ratio['moving', 'array_s']:.0f} (a third "
-            f"of the samples at rest: {ratio['lingering', 'array_s']:.0f}; from a list: "
-            f"{ratio['moving', 'list_s']:.0f}); compiling once: "
-            f"{told['compile_s']:.1f} s"
-        )
-    assert ratio["moving", "array_s"] >= 20
+    moving, at_rest = told["moving"], told["lingering"]
+    shown(figures, "compiled", moving["array_s"], moving["package_s"], goal=20)
+    shown(figures, "compiled, from a list", moving["list_s"], moving["package_s"])
+    shown(
+        figures, "compiled, a third at rest", at_rest["array_s"], at_rest["package_s"]
+    )
+    figures.row(Part.RAINFLOW, "compiling it, once", told["compile_s"], "s")
+    assert moving["package_s"] / moving["array_s"] >= 20

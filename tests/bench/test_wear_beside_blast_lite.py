@@ -17,18 +17,18 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import subprocess
-import sys
 import time
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import asdict
-from itertools import groupby, pairwise
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import pytest
+from environments import environment
+from table import Figures, Part, faster
 
 from support.minutes import Case
 from tidegate.wear.duty import DAY_S, Duty
@@ -39,7 +39,7 @@ from tidegate.wear.rainflow import Rainflow
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
 
 ROOT = Path(__file__).parents[2]
-PINS = ROOT / "packaging" / "requirements-bench-blast.txt"
+PINS = "requirements-bench-blast.txt"
 ROUNDS = 3
 
 HOLDS = (
@@ -77,13 +77,8 @@ def blast_python(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     Without resolving: what it asks for and never imports is not among the pins.
     """
     folder = tmp_path_factory.mktemp("blast")
-    python = folder / "bin" / "python"
-    pip = [python, "-m", "pip", "--disable-pip-version-check", "--no-cache-dir"]
-    wanted = ["--no-deps", "--require-hashes", "-r", PINS]
-    subprocess.run([sys.executable, "-m", "venv", folder], check=True)
-    subprocess.run([*pip, "install", "-qq", *wanted], check=True)
-    yield python
-    shutil.rmtree(folder)
+    with environment(folder, PINS, "--no-deps") as python:
+        yield python
 
 
 @pytest.fixture(scope="module")
@@ -110,50 +105,73 @@ def minutes(case: Case) -> Minutes:
 
 def from_minutes(series: Minutes) -> Duty:
     """Return the duty of raw minutes, each with its level and temperature."""
+    return from_rows(stretches(series))
+
+
+def stretches(series: Minutes) -> Rows:
+    """Return the minutes as rows, one for each stretch of equal ones.
+
+    Each of the 525 601 moments but the last stands for the minute that it begins.
+    """
     levels, celsius = series
-    # Each of the 525 601 moments but the last stands for the minute that it begins.
-    rests = Counter(zip(levels, celsius, strict=True))
-    rests[levels[-1], celsius[-1]] -= 1
-    flow = Rainflow()
-    flow.extend(levels)
-    return duty({key: 60.0 * count for key, count in rests.items()}, flow)
+    rows: Rows = []
+    level, heat = levels[0], celsius[0]
+    began = now = 0
+    for next_level, next_heat in zip(levels, celsius, strict=True):
+        if next_level != level or next_heat != heat:
+            rows.append((level, heat, 60.0 * (now - began)))
+            level, heat, began = next_level, next_heat, now
+        now += 1
+    # The last moment is a turning point, whatever it begins.
+    rows += [(level, heat, 60.0 * (now - 1 - began)), (level, heat, 0.0)]
+    return rows
+
+
+def rows_of(series: Minutes) -> Rows:
+    """Return the minutes as the cycle log has them: no run is longer than it may be."""
+    longest_s = 60.0 * RUN_MINUTES
+    rows: Rows = []
+    for level, celsius, span_s in stretches(series):
+        whole, rest_s = divmod(span_s, longest_s)
+        rows += int(whole) * [(level, celsius, longest_s)]
+        if rest_s or not whole:
+            rows.append((level, celsius, rest_s))
+    return rows
 
 
 def from_rows(rows: Rows) -> Duty:
-    """Return the duty of rows as the cycle log has them."""
-    rests: dict[tuple[float, float], float] = defaultdict(float)
-    flow = Rainflow()
+    """Return the duty of rows: level, temperature, seconds.
+
+    By temperature first, which stays for a while; a pair as a key takes twice as long.
+    How fast it moved is in none of these three models.
+    """
+    seconds: dict[float, dict[float, float]] = {}
+    here: dict[float, float] = {}
+    heat = None
     for level, celsius, span_s in rows:
-        rests[level, celsius] += span_s
+        if celsius != heat:
+            heat = celsius
+            here = seconds.setdefault(celsius, {})
+        try:
+            here[level] += span_s
+        except KeyError:
+            here[level] = span_s
+    flow = Rainflow()
     flow.extend([row[0] for row in rows])
-    return duty(rests, flow)
-
-
-def duty(rests: dict[tuple[float, float], float], flow: Rainflow) -> Duty:
-    """Return it whole; how fast it moved is in none of these three models."""
-    total_s = sum(rests.values())
-    by_heat: dict[float, float] = defaultdict(float)
-    for (_, celsius), span_s in rests.items():
-        by_heat[celsius] += span_s
+    by_heat = {celsius: sum(each.values()) for celsius, each in seconds.items()}
+    total_s = sum(by_heat.values())
     efc = flow.efc
     return Duty(
-        rests=rests,
+        rests={
+            (level, celsius): span_s
+            for celsius, each in seconds.items()
+            for level, span_s in each.items()
+        },
         cycles={(span, mean): count for span, mean, count in flow.cycles()},
         # The triangles move as fast at any temperature.
         moved={celsius: efc * span / total_s for celsius, span in by_heat.items()},
         rate_per_h=0.0,
     )
-
-
-def rows_of(series: Minutes) -> Rows:
-    rows: Rows = []
-    for (level, celsius), run in groupby(zip(*series, strict=True)):
-        left = sum(1 for _ in run)
-        while left:
-            taken = min(left, RUN_MINUTES)
-            rows.append((level, celsius, 60 * taken))
-            left -= taken
-    return rows
 
 
 def remaining(name: str, lived: Duty) -> float:
@@ -182,14 +200,15 @@ def counted_alike(name: str, lived: Duty, said: dict[str, float]) -> float:
 
 @pytest.mark.parametrize("name", list(POWERS))
 def test_the_answers_agree_within_its_own_stepping_error(
-    theirs: dict[Case, Any], name: str, capsys: pytest.CaptureFixture[str]
+    theirs: dict[Case, Any], name: str, figures: Figures
 ) -> None:
-    told = []
+    farthest, alike_most = 0.0, 0.0
     for case in CASES:
         said, lived = theirs[case][name], from_minutes(minutes(case))
         apart = said["remaining"] - remaining(name, lived)
         alike = said["remaining"] - counted_alike(name, lived, said)
-        told.append(f"{apart:+.1e} ({alike:+.1e})")
+        farthest = max(farthest, abs(apart))
+        alike_most = max(alike_most, abs(alike))
         # Nothing that was written here by accident: a year is a year, and it aged.
         assert 360 < said["days"] < 367
         assert said["remaining"] < 0.99
@@ -198,11 +217,13 @@ def test_the_answers_agree_within_its_own_stepping_error(
         assert abs(alike) < COUNTED_ALIKE_WITHIN, case
         if not case.is_read:
             assert alike < 0, "Euler's first steps overstate the loss"
-    with capsys.disabled():
-        print(  # noqa: T201 - the figures are what a bench is for
-            f"\n{name}: capacity left by blast-lite less ours, and counted its way: "
-            + ", ".join(told)
-        )
+    figures.row(
+        Part.WEAR,
+        f"{name}: loss apart, of the capacity",
+        100 * farthest,
+        "%",
+        beside=("days and throughput counted its way", 100 * alike_most),
+    )
 
 
 def took_s(work: Callable[[], object]) -> float:
@@ -214,13 +235,20 @@ def took_s(work: Callable[[], object]) -> float:
     return min(times)
 
 
-def test_a_year_takes_less_time(
-    theirs: dict[Case, Any], capsys: pytest.CaptureFixture[str]
-) -> None:
+def moves(levels: list[float]) -> list[float]:
+    return [after - before for before, after in pairwise(levels)]
+
+
+def test_a_year_takes_less_time(theirs: dict[Case, Any], figures: Figures) -> None:
     """Their times are the best of three, as ours, in a process of its own."""
     series = minutes(READ)
     rows = rows_of(series)
-    assert from_rows(rows).efc == pytest.approx(from_minutes(series).efc)
+    # What is timed is the year that blast-lite steps through.
+    counted = Counter(zip(*series, strict=True))
+    counted[series[0][-1], series[1][-1]] -= 1
+    for source in (from_rows(rows), from_minutes(series)):
+        assert source.rests == {key: 60.0 * count for key, count in counted.items()}
+        assert source.efc == pytest.approx(sum(map(abs, moves(series[0]))) / 200)
     assert sum(a[0] != b[0] for a, b in pairwise(rows)) > 10_000
     by_model = {name: said["took_s"] for name, said in theirs[READ].items()}
     one_s, all_s = min(by_model.values()), sum(by_model.values())
@@ -234,22 +262,27 @@ def test_a_year_takes_less_time(
 
     names, ready = list(by_model), from_rows(rows)
     first = names[:1]
-    sources: dict[str, tuple[Callable[[], Duty], int]] = {
-        "raw minutes": (lambda: from_minutes(series), 3),
-        "run rows": (lambda: from_rows(rows), 20),
-        "a duty": (lambda: ready, 20),
-    }
+    sources: list[tuple[str, Callable[[], Duty], int]] = [
+        ("run rows", lambda: from_rows(rows), 20),
+        ("raw minutes", lambda: from_minutes(series), 3),
+    ]
     ratios = {}
-    for what, (source, goal) in sources.items():
-        ratio = all_s / told(source, names)
-        single = one_s / told(source, first)
-        ratios[what] = ratio
-        with capsys.disabled():
-            print(  # noqa: T201
-                f"\nblast-lite / ours from {what}: {ratio:.0f} for the three models "
-                f"(goal {goal}), {single:.1f} for one alone",
-                end="",
+    for what, source, goal in sources:
+        for many, chosen, their_s in (
+            ("one model", first, one_s),
+            ("three models", names, all_s),
+        ):
+            took = told(source, chosen)
+            ratios[what, many] = their_s / took
+            figures.row(
+                Part.WEAR,
+                f"{many}, from {what}",
+                1_000 * took,
+                "ms",
+                beside=("blast-lite, same models", 1_000 * their_s),
+                goal=faster(goal),
+                why="reading the rows takes the time, and one model pays it alone",
             )
-    assert ratios["raw minutes"] > 3
-    assert ratios["run rows"] > 20
-    assert ratios["a duty"] > 200
+    assert ratios["raw minutes", "three models"] > 3
+    assert ratios["run rows", "three models"] > 20
+    assert all_s / told(lambda: ready, names) > 200

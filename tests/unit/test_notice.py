@@ -135,15 +135,16 @@ def test_an_odd_locale_does_not_matter():
     assert json.loads(done.stderr)["model"] == "R\udce9gie °C"
 
 
-def test_rich_is_not_imported_though_it_is_there(tmp_path):
-    """It costs a daemon 5 MB; afterwards others may still import it."""
-    (tmp_path / "rich").mkdir()
-    (tmp_path / "rich" / "__init__.py").write_text("print('imported')\n")
+@pytest.mark.parametrize("library", ["rich", "greenlet"])
+def test_a_library_is_not_imported_though_it_is_there(tmp_path, library):
+    """They cost a daemon 5 MB and 1 MB; afterwards others may still import them."""
+    (tmp_path / library).mkdir()
+    (tmp_path / library / "__init__.py").write_text("print('imported')\n")
     path = os.pathsep.join([str(tmp_path), *sys.path])
 
-    assert python("import rich", PYTHONPATH=path).stdout == b"imported\n"
+    assert python(f"import {library}", PYTHONPATH=path).stdout == b"imported\n"
     assert python("import tidegate.notice", PYTHONPATH=path).stdout == b""
-    after = python("import tidegate.notice, rich", PYTHONPATH=path)
+    after = python(f"import tidegate.notice, {library}", PYTHONPATH=path)
     assert after.stdout == b"imported\n"
 
 

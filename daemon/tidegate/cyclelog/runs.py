@@ -32,16 +32,19 @@ _RAW_BYTES: Final = 4096
 ReadingRows = Sequence[BatteryRow | ReadingRow | FailureRow]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class _Run:
-    """Equal readings so far; the row holds the first and, beside it, the last."""
+    """Equal readings so far; they are put together once, when the run closes."""
 
-    row: ReadingRow
+    first: ReadingRow
+    last: ReadingRow
     battery: BatteryRow
-    last_ms: int
+    raw: str | None
+    reads: int = 1
+    longest_gap_ms: int = 0
 
     def takes(self, row: ReadingRow, battery: BatteryRow) -> bool:
-        mine = self.row
+        mine = self.first
         return (
             mine.why_not == row.why_not
             and mine.battery_status_code == row.battery_status_code
@@ -57,28 +60,39 @@ class _Run:
             )
         )
 
-    def with_last(self, row: ReadingRow) -> _Run:
-        span_ms = row.boot_ms - self.row.boot_ms
-        merged = replace(
-            self.row,
-            reads=self.row.reads + 1,
+    def take(self, row: ReadingRow) -> None:
+        gap_ms = row.boot_ms - self.last.boot_ms
+        self.longest_gap_ms = max(self.longest_gap_ms, gap_ms)
+        self.reads += 1
+        self.last = row
+        if self.raw is None:
+            self.raw = row.raw
+
+    def row(self) -> ReadingRow:
+        """Return the first reading with, beside it, what is told of the last."""
+        first, last = self.first, self.last
+        if self.reads == 1:
+            return first
+        span_ms = last.boot_ms - first.boot_ms
+        return replace(
+            first,
+            reads=self.reads,
             span_ms=span_ms,
-            wall_slip_ms=row.wall_ms - self.row.wall_ms - span_ms,
-            longest_gap_ms=max(self.row.longest_gap_ms, row.boot_ms - self.last_ms),
-            same_reads=row.same_reads,
-            same_span_ms=row.same_span_ms,
-            took_ms=row.took_ms,
+            wall_slip_ms=last.wall_ms - first.wall_ms - span_ms,
+            longest_gap_ms=self.longest_gap_ms,
+            same_reads=last.same_reads,
+            same_span_ms=last.same_span_ms,
+            took_ms=last.took_ms,
             last_soc_hundredths_percent=None
-            if row.why_not is None
-            else row.soc_hundredths_percent,
-            last_voltage_mv=row.voltage_mv,
-            last_current_ma=row.current_ma,
-            last_temperature_mc=row.temperature_mc,
-            last_charge_mah=row.charge_mah,
-            last_uptime_s=row.uptime_s,
-            raw=self.row.raw if self.row.raw is not None else row.raw,
+            if last.why_not is None
+            else last.soc_hundredths_percent,
+            last_voltage_mv=last.voltage_mv,
+            last_current_ma=last.current_ma,
+            last_temperature_mc=last.temperature_mc,
+            last_charge_mah=last.charge_mah,
+            last_uptime_s=last.uptime_s,
+            raw=self.raw,
         )
-        return replace(self, row=merged, last_ms=row.boot_ms)
 
 
 def _near(a: int | None, b: int | None, band: int) -> bool:
@@ -110,10 +124,10 @@ class ReadingRuns:
         battery = battery_row(reading, station=self._station)
         run = self._open
         if not apart and isinstance(run, _Run) and run.takes(row, battery):
-            self._open = run.with_last(row)
+            run.take(row)
             return []
         done = self._closed()
-        self._open = _Run(row=row, battery=battery, last_ms=reading.at_ms)
+        self._open = _Run(first=row, last=row, battery=battery, raw=row.raw)
         return [*done, *self._closed()] if apart else done
 
     def offer_failure(
@@ -179,9 +193,9 @@ class ReadingRuns:
         if isinstance(run, FailureRow):
             return [run]
         if same_battery(self._described, run.battery):
-            return [run.row]
+            return [run.row()]
         self._described = run.battery
-        return [run.battery, run.row]
+        return [run.battery, run.row()]
 
     def _row(
         self, reading: Reading, *, same_reads: int, same_since_ms: int

@@ -1,8 +1,8 @@
 """Diagnostic messages: for people who run the daemon, never evidence.
 
-Import structlog from nowhere else. It imports ``rich`` wherever that is installed,
-5 MB and 50 ms that a daemon has no use for; here that import is masked. The cycle
-log is the record; a message that cannot be written is dropped and counted.
+Import structlog from nowhere else. It imports ``rich`` and ``greenlet`` wherever those
+are installed, 5 and 1 MB that a daemon has no use for; here these imports are masked.
+The cycle log is the record; a message that cannot be written is dropped and counted.
 """
 
 from __future__ import annotations
@@ -21,21 +21,22 @@ from tidegate.core.policy import HOUR_MS
 from tidegate.notice import journal
 from tidegate.notice.journal import JournalSink
 
+_UNWANTED: Final = ("rich", "greenlet")
+
 
 @contextmanager
-def _without_rich() -> Iterator[None]:
-    if "rich" in sys.modules:
-        yield
-        return
+def _without_unwanted() -> Iterator[None]:
+    unwanted = [name for name in _UNWANTED if name not in sys.modules]
     # None is what the import system takes as "there is no such module".
-    sys.modules["rich"] = None  # type: ignore[assignment]
+    sys.modules.update(dict.fromkeys(unwanted))  # type: ignore[arg-type]
     try:
         yield
     finally:
-        del sys.modules["rich"]
+        for name in unwanted:
+            del sys.modules[name]
 
 
-with _without_rich():
+with _without_unwanted():
     import structlog
 
 if TYPE_CHECKING:
