@@ -1,0 +1,138 @@
+"""What a link covers, byte by byte."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from support.mutant import Mutant
+
+CHAIN: Final = (
+    Mutant(
+        "link-without-the-one-before",
+        "cyclelog.chain",
+        "for line in (before, *lines, own_line):",
+        "for line in (*lines, own_line):",
+        "a link does not cover the link before",
+        "unit/test_cyclelog_chain_marks.py::test_the_first_link_follows_sixty_four_noughts",
+    ),
+    Mutant(
+        "link-without-its-own-row",
+        "cyclelog.chain",
+        "for line in (before, *lines, own_line):",
+        "for line in (before, *lines):",
+        "a link does not cover its own row",
+        "unit/test_cyclelog_schema.py::test_a_link_is_the_hash_of_the_lines_before_it",
+    ),
+    Mutant(
+        "link-in-any-order",
+        "cyclelog.chain",
+        "(before, *lines, own_line)",
+        "(before, *sorted(lines), own_line)",
+        "a link does not cover the order of the rows",
+        "unit/test_cyclelog_chain_marks.py::test_a_link_covers_its_rows_in_the_order_in_which_they_stand",
+    ),
+    Mutant(
+        "link-first-and-last-exchanged",
+        "cyclelog.chain",
+        "(before, *lines, own_line)",
+        "(own_line, *lines, before)",
+        "a link begins with its own row",
+        "unit/test_cyclelog_schema.py::test_a_link_is_the_hash_of_the_lines_before_it",
+    ),
+    Mutant(
+        "link-without-line-feeds",
+        "cyclelog.chain",
+        '        hasher.update(b"\\n")\n',
+        "",
+        "lines that run into each other make the same link",
+        "unit/test_cyclelog_schema.py::test_a_link_is_the_hash_of_the_lines_before_it",
+    ),
+    Mutant(
+        "link-begins-otherwise",
+        "cyclelog.chain",
+        'START: Final = "0" * 64',
+        'START: Final = "f" * 64',
+        "the first link follows another start",
+        "unit/test_cyclelog_schema.py::test_a_link_is_the_hash_of_the_lines_before_it",
+    ),
+    Mutant(
+        "line-backslash-unescaped",
+        "cyclelog.schema",
+        '{"\\\\": "\\\\\\\\", "\\t"',
+        '{"\\t"',
+        "a backslash stands in a line as it is",
+        "unit/test_cyclelog_schema.py::test_a_text_of_backslash_and_n_is_not_null",
+    ),
+    Mutant(
+        "line-tab-unescaped",
+        "cyclelog.schema",
+        '"\\t": "\\\\t", ',
+        "",
+        "a tab stands in a line as it is",
+        "unit/test_cyclelog_schema.py::test_the_canonical_line",
+    ),
+    Mutant(
+        "line-feed-unescaped",
+        "cyclelog.schema",
+        '"\\n": "\\\\n", ',
+        "",
+        "a line feed stands in a line as it is",
+        "unit/test_cyclelog_schema.py::test_the_canonical_line",
+    ),
+    Mutant(
+        "line-return-unescaped",
+        "cyclelog.schema",
+        ', "\\r": "\\\\r"}',
+        "}",
+        "a carriage return stands in a line as it is",
+        "unit/test_cyclelog_schema.py::test_the_canonical_line",
+    ),
+    Mutant(
+        "line-null-is-empty",
+        "cyclelog.schema",
+        '                "\\\\N"\n                if cell is None',
+        '                ""\n                if cell is None',
+        "null and an empty text are one line",
+        "unit/test_cyclelog_schema.py::test_a_text_of_backslash_and_n_is_not_null",
+    ),
+    Mutant(
+        "line-without-the-table",
+        "cyclelog.schema",
+        "            str(row_id),\n            table.name,\n",
+        "            str(row_id),\n",
+        "a line does not name its table",
+        "unit/test_cyclelog_schema.py::test_the_canonical_line",
+    ),
+    Mutant(
+        "line-without-the-id",
+        "cyclelog.schema",
+        "            str(row_id),\n            table.name,\n",
+        "            table.name,\n",
+        "a line does not hold its id",
+        "unit/test_cyclelog_schema.py::test_the_canonical_line",
+    ),
+    Mutant(
+        "line-with-the-digest",
+        "cyclelog.schema",
+        "shown = stored[:-1] if table is LINK else stored",
+        "shown = stored[:-2] if table is LINK else stored",
+        "the line of a link does not hold its number of rows",
+        "unit/test_cyclelog_schema.py::test_a_file_of_version_1_is_readable",
+    ),
+    Mutant(
+        "table-not-strict",
+        "cyclelog.schema",
+        "PRIMARY KEY, {columns}) STRICT'",
+        "PRIMARY KEY, {columns})'",
+        "the tables take any type",
+        "unit/test_cyclelog_schema.py::test_version_1_is_what_it_was",
+    ),
+    Mutant(
+        "nul-as-it-is",
+        "cyclelog.schema",
+        'return text.replace("\\0", "\\N{SYMBOL FOR NULL}")',
+        "return text",
+        "NUL is stored as it is",
+        "unit/test_cyclelog_writer.py::test_rows_that_no_database_could_hold_are_made_to_fit",
+    ),
+)
