@@ -14,6 +14,8 @@ from tidegate.core.events import OverridePlaced
 from tidegate.core.policy import HOUR_MS
 from tidegate.core.reading import BatteryStatus, ExternalPower, Sample, Supply, WhyNot
 
+pytestmark = pytest.mark.slow
+
 
 def in_window(world: World, start: float, end: float) -> float:
     levels = world.levels(start, end)

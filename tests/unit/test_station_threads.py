@@ -226,6 +226,7 @@ async def test_a_hanging_thread_is_replaced_its_link_closed_and_the_call_repeate
 
 
 @pytest.mark.usefixtures("short")
+@pytest.mark.slow
 async def test_threads_do_not_pile_up_however_often_it_hangs(tmp_path: Path) -> None:
     site = Site(tmp_path)
     board = site.board
