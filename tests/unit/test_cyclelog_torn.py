@@ -187,3 +187,28 @@ async def test_a_wal_is_read_on_a_disk_that_is_read_only(tmp_path: Path) -> None
             assert sorted(file.name for file in disk.iterdir()) == before
     assert (verdict.fault, verdict.rows, verdict.links) == (None, ROWS + 1, 2)
     assert "did not close the log" in verdict.notes[0]
+
+
+@pytest.mark.parametrize("frame", [0, 127, 128, 200, 299])
+def test_a_long_wal_is_summed_to_its_first_wrong_frame(
+    tmp_path: Path, frame: int
+) -> None:
+    """However many frames are summed at once, none is passed over."""
+    connection = sqlite3.connect(tmp_path / "long.db", isolation_level=None)
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = OFF")
+    connection.execute("CREATE TABLE t (text TEXT)")
+    for number in range(300):
+        connection.execute("INSERT INTO t VALUES (?)", (f"{number} " * 500,))
+    data = (tmp_path / "long.db-wal").read_bytes()
+    connection.close()
+    whole = len(data) - 32
+    assert wal_end(data) == WalEnd(committed_bytes=whole, torn_bytes=0)
+    noise = bytearray(data)
+    noise[32 + frame * FRAME + 2000] ^= 1
+    sizes = [data[32 + n * FRAME + 4 : 32 + n * FRAME + 8] for n in range(frame)]
+    commits = [n + 1 for n, size in enumerate(sizes) if any(size)]
+    committed_bytes = max(commits, default=0) * FRAME
+    assert wal_end(bytes(noise)) == WalEnd(
+        committed_bytes=committed_bytes, torn_bytes=whole - committed_bytes
+    )

@@ -14,6 +14,7 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import islice
+from operator import itemgetter
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Self, TypeVar
@@ -42,7 +43,6 @@ from tidegate.cyclelog.rows import (
     RunRow,
     SettingsRow,
     StateRow,
-    station_of,
 )
 from tidegate.errors import LogEmpty, LogError, LogUnreadable
 
@@ -136,9 +136,11 @@ class Reader:
         log. Ids are above ``after`` and at most ``up_to``.
         """
         for row_id, table, stored in self.raw(after=after, up_to=up_to):
-            row = schema.row_of(table, stored)
-            if station is None or station_of(row) in (None, "", station):
-                yield Entry(row_id, row)
+            at = table.station
+            if station is None or at is None or stored[at] in ("", station):
+                yield Entry(row_id, schema.row_of(table, stored))
+            else:
+                schema.expect_kinds(table, stored)
 
     def raw(self, *, after: int = 0, up_to: int | None = None) -> Iterator[Stored]:
         """Yield id, table and stored columns of the rows of this file in order."""
@@ -159,7 +161,7 @@ class Reader:
 
     def _merged(self, after: int, last: int) -> Iterator[Stored]:
         streams = [self._stream(table, after, last) for table in self._tables]
-        return heapq.merge(*streams, key=lambda item: item[0])
+        return heapq.merge(*streams, key=itemgetter(0))
 
     def history(self, station: str | None = None, *, after: int = 0) -> Iterator[Entry]:
         """Yield what ``rows`` does, from the past files and then from this one."""
@@ -356,8 +358,8 @@ class Reader:
         cursor = self._connection.execute(
             f'{table.select} WHERE "id" > ? AND "id" <= ? ORDER BY "id"', (after, last)
         )
-        for row_id, *stored in cursor:
-            yield row_id, table, tuple(stored)
+        for row in cursor:
+            yield row[0], table, row[1:]
 
     def _last_link_id(self) -> int:
         found: int | None = self._connection.execute(

@@ -16,8 +16,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
-from functools import cache
+from dataclasses import dataclass, field, fields
+from functools import cache, lru_cache
+from operator import attrgetter
 from types import NoneType
 from typing import Any, Final, get_args, get_type_hints
 
@@ -56,13 +57,33 @@ class Column:
         return f"typeof(\"{self.name}\") NOT IN ('{typed[self.kind]}'{also})"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Table:
     """One table and the row class that it holds."""
 
     name: str
     row: type[Row] | type[LinkRow]
     columns: tuple[Column, ...]
+    # What each row needs, made once.
+    insert: str = field(init=False, repr=False)
+    names: tuple[str, ...] = field(init=False, repr=False)
+    values: attrgetter[tuple[Any, ...]] = field(init=False, repr=False)
+    turned: tuple[str, ...] = field(init=False, repr=False)
+    # Where the station stands in a row, ``None`` for rows that have none.
+    station: int | None = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        names = tuple(column.name for column in self.columns)
+        turned = (each.name for each in self.columns if each.kind in (bool, bytes))
+        marks = ", ".join("?" * (len(names) + 1))
+        for name, value in (
+            ("insert", f'INSERT INTO "{self.name}" VALUES ({marks})'),
+            ("names", names),
+            ("values", attrgetter(*names)),
+            ("turned", tuple(turned)),
+            ("station", names.index("station") if "station" in names else None),
+        ):
+            object.__setattr__(self, name, value)
 
     @property
     def create(self) -> str:
@@ -71,12 +92,6 @@ class Table:
         return (
             f'CREATE TABLE "{self.name}" ("id" INTEGER PRIMARY KEY, {columns}) STRICT'
         )
-
-    @property
-    def insert(self) -> str:
-        """The statement that adds a row."""
-        marks = ", ".join("?" * (len(self.columns) + 1))
-        return f'INSERT INTO "{self.name}" VALUES ({marks})'
 
     @property
     def select(self) -> str:
@@ -129,12 +144,10 @@ def tables(version: int) -> tuple[Table, ...]:
 
 def cells(row: Row | LinkRow) -> tuple[Cell, ...]:
     """Return the columns of a row as they are stored."""
-    return tuple(
-        bytes.fromhex(getattr(row, column.name))
-        if column.kind is bytes
-        else storable(getattr(row, column.name))
-        for column in TABLE_OF[type(row)].columns
-    )
+    values = TABLE_OF[type(row)].values(row)
+    if isinstance(row, LinkRow):
+        return *map(storable, values[:-1]), bytes.fromhex(values[-1])
+    return tuple(map(storable, values))
 
 
 def storable(value: int | str | None) -> Cell:
@@ -146,9 +159,16 @@ def storable(value: int | str | None) -> Cell:
     if value is None:
         return None
     if isinstance(value, int):
-        return min(max(int(value), SMALLEST), LARGEST)
-    text = str(value).encode("utf-8", "backslashreplace").decode("utf-8")
+        whole = int(value)
+        return whole if SMALLEST <= whole <= LARGEST else _nearest(whole)
+    text = str(value)
+    if not text.isascii():
+        text = text.encode("utf-8", "backslashreplace").decode("utf-8")
     return text.replace("\0", "\N{SYMBOL FOR NULL}")
+
+
+def _nearest(value: int) -> int:
+    return min(max(value, SMALLEST), LARGEST)
 
 
 def row_of(table: Table, stored: Sequence[Any]) -> Row | LinkRow:
@@ -157,22 +177,28 @@ def row_of(table: Table, stored: Sequence[Any]) -> Row | LinkRow:
     Errors: LogUnreadable for a value of another type than its column. SQLite keeps
     such values out of a file, and gives out those that got into it all the same.
     """
-    values = {
-        column.name: _value(column, cell)
-        for column, cell in zip(table.columns, stored, strict=True)
-    }
+    expect_kinds(table, stored)
+    values = dict(zip(table.names, stored, strict=True))
+    for name in table.turned:
+        cell = values[name]
+        if cell is not None:
+            values[name] = cell.hex() if isinstance(cell, bytes) else bool(cell)
     return table.row(**values)
 
 
-def _value(column: Column, cell: Any) -> Any:
-    if cell is None and column.nullable:
-        return None
-    kind = int if column.kind is bool else column.kind
-    if type(cell) is not kind:
-        raise odd_value(column.name)
-    if isinstance(cell, bytes):
-        return cell.hex()
-    return bool(cell) if column.kind is bool else cell
+def expect_kinds(table: Table, stored: Sequence[Any]) -> None:
+    """Raise LogUnreadable for a value of another type than its column."""
+    _expect_kinds(table, tuple(map(type, stored)))
+
+
+# Of all that could be, a log has a few dozen; errors are not remembered.
+@lru_cache(maxsize=1024)
+def _expect_kinds(table: Table, kinds: tuple[type, ...]) -> None:
+    for column, kind in zip(table.columns, kinds, strict=True):
+        if kind is NoneType and column.nullable:
+            continue
+        if kind is not (int if column.kind is bool else column.kind):
+            raise odd_value(column.name)
 
 
 def odd_value(where: str) -> LogUnreadable:

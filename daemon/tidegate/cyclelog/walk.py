@@ -77,9 +77,9 @@ def _stream(
 ) -> Iterator[tuple[int, str, tuple[Any, ...] | None]]:
     cursor = connection.execute(f'{table.select} ORDER BY "id"')
     is_link = table is schema.LINK
-    for row_id, *cells in cursor:
-        line = schema.line(row_id, table, cells)
-        yield row_id, line, tuple(cells) if is_link else None
+    for row in cursor:
+        row_id, cells = row[0], row[1:]
+        yield row_id, schema.line(row_id, table, cells), cells if is_link else None
 
 
 def text_of(stored: bytes) -> str:
