@@ -56,11 +56,12 @@ class Curve:
         object.__setattr__(self, "_areas", tuple(areas))
 
     def _piece(self, soc: float) -> int:
-        return min(max(bisect_right(self._socs, soc) - 1, 0), len(self._slopes) - 1)
+        # Between its limits, so that what lies beyond an end is of the outermost piece.
+        return bisect_right(self._socs, soc, 1, len(self._slopes)) - 1
 
     def volts(self, soc: float) -> float:
         """Return the open-circuit voltage."""
-        piece = self._piece(soc)
+        piece = bisect_right(self._socs, soc, 1, len(self._slopes)) - 1
         return self._volts[piece] + self._slopes[piece] * (soc - self._socs[piece])
 
     def slope(self, soc: float) -> float:
@@ -144,10 +145,28 @@ class Cell:
 
     def carried(self, state: State, current_a: float, for_s: float) -> State:
         """Return the state after a constant current."""
+        return self.flowed(state, current_a, for_s)[0]
+
+    def heat_j(self, state: State, current_a: float, for_s: float) -> float:
+        """Return the heat of both resistors under a constant current."""
+        return self.flowed(state, current_a, for_s)[1]
+
+    def flowed(
+        self, state: State, current_a: float, for_s: float
+    ) -> tuple[State, float]:
+        """Return the state after a constant current, and the heat of both resistors."""
+        tau = self.r1_ohm * self.c1_f
         settled = current_a * self.r1_ohm
-        left = exp(-for_s / (self.r1_ohm * self.c1_f))
+        start = state.rc_v - settled
+        left = exp(-for_s / tau)
         moved = current_a * for_s / (_SECONDS_AN_HOUR * self.capacity_ah)
-        return State(state.soc + moved, settled + (state.rc_v - settled) * left)
+        squared = (
+            settled * settled * for_s
+            + 2 * settled * start * tau * (1 - left)
+            + start * start * tau / 2 * (1 - left * left)
+        )
+        heat_j = current_a * current_a * self.r0_ohm * for_s + squared / self.r1_ohm
+        return State(state.soc + moved, settled + start * left), heat_j
 
     def held(self, state: State, voltage_v: float, for_s: float) -> State:
         """Return the state after charging at a constant voltage.
@@ -194,16 +213,3 @@ class Cell:
         """Return the energy in the cell, counted from empty and at rest."""
         open_circuit = _SECONDS_AN_HOUR * self.capacity_ah * self.curve.area(state.soc)
         return open_circuit + self.c1_f * state.rc_v * state.rc_v / 2
-
-    def heat_j(self, state: State, current_a: float, for_s: float) -> float:
-        """Return the heat of both resistors under a constant current."""
-        tau = self.r1_ohm * self.c1_f
-        settled = current_a * self.r1_ohm
-        start = state.rc_v - settled
-        left = exp(-for_s / tau)
-        squared = (
-            settled * settled * for_s
-            + 2 * settled * start * tau * (1 - left)
-            + start * start * tau / 2 * (1 - left * left)
-        )
-        return current_a * current_a * self.r0_ohm * for_s + squared / self.r1_ohm

@@ -32,6 +32,9 @@ class Band(StrEnum):
     TOO_HOT = "too_hot"
 
 
+_NORMAL: Final = Band.NORMAL
+
+
 def band(temperature_c: float) -> Band:
     """Return the band; 0 and 10 °C begin theirs, 45 and 60 °C are warm."""
     if temperature_c < COLD_C:
@@ -39,7 +42,7 @@ def band(temperature_c: float) -> Band:
     if temperature_c < COOL_C:
         return Band.COOL
     if temperature_c < WARM_C:
-        return Band.NORMAL
+        return _NORMAL
     return Band.WARM if temperature_c <= HOT_C else Band.TOO_HOT
 
 
@@ -86,8 +89,12 @@ class Charger:
 
     def offer(self, temperature_c: float, spare_a: float) -> Offer | None:
         """Return what the battery may get of the spare current, ``None`` if nothing."""
+        if spare_a <= 0:
+            return None
         now = band(temperature_c)
-        if spare_a <= 0 or now in (Band.TOO_COLD, Band.TOO_HOT):
+        if now is _NORMAL:
+            return Offer(min(self.charge_a, spare_a), self.full_v)
+        if now is Band.TOO_COLD or now is Band.TOO_HOT:
             return None
         share = COOL_SHARE if now is Band.COOL else 1.0
         return Offer(min(self.charge_a * share, spare_a), self._limit_v(now))
@@ -111,14 +118,17 @@ class Charger:
 
 
 def _at_current(cell: Cell, state: State, offer: Offer, for_s: float) -> Stretch:
-    def over(after_s: float) -> bool:
-        after = cell.carried(state, offer.current_a, after_s)
-        return cell.voltage_v(after, offer.current_a) > offer.voltage_v
+    current_a, volts = offer
 
-    took_s = first_time(over, for_s) if over(for_s) else for_s
-    after = cell.carried(state, offer.current_a, took_s)
-    heat_j = cell.heat_j(state, offer.current_a, took_s)
-    return Stretch(after, took_s, heat_j, ended=False)
+    def over(after_s: float) -> bool:
+        after = cell.carried(state, current_a, after_s)
+        return cell.voltage_v(after, current_a) > volts
+
+    after, heat_j = cell.flowed(state, current_a, for_s)
+    if cell.voltage_v(after, current_a) > volts:
+        for_s = first_time(over, for_s)
+        after, heat_j = cell.flowed(state, current_a, for_s)
+    return Stretch(after, for_s, heat_j, ended=False)
 
 
 def _at_voltage(
@@ -128,10 +138,12 @@ def _at_voltage(
         after = cell.held(state, volts, after_s)
         return cell.holding_current_a(after, volts) <= end_a
 
-    ended = done(for_s)
-    took_s = first_time(done, for_s) if ended else for_s
-    after = cell.held(state, volts, took_s)
+    after = cell.held(state, volts, for_s)
+    ended = cell.holding_current_a(after, volts) <= end_a
+    if ended:
+        for_s = first_time(done, for_s)
+        after = cell.held(state, volts, for_s)
     # What went in and was not stored became heat: exact, as the voltage is constant.
     coulombs = (after.soc - state.soc) * 3600 * cell.capacity_ah
     heat_j = volts * coulombs - (cell.stored_j(after) - cell.stored_j(state))
-    return Stretch(after, took_s, heat_j, ended)
+    return Stretch(after, for_s, heat_j, ended)

@@ -67,8 +67,10 @@ class Contact:
     @property
     def next_change_ms(self) -> int | None:
         """When the contact may move by itself."""
-        times = (self._frees_at_ms, self._lets_go_at_ms)
-        return min((time for time in times if time is not None), default=None)
+        frees_at_ms, lets_go_at_ms = self._frees_at_ms, self._lets_go_at_ms
+        if frees_at_ms is None or lets_go_at_ms is None:
+            return lets_go_at_ms if frees_at_ms is None else frees_at_ms
+        return min(frees_at_ms, lets_go_at_ms)
 
     def pass_time(self, now_ms: int) -> None:
         """Let happen what was due by now."""

@@ -80,7 +80,7 @@ class Device:
     @property
     def mains(self) -> bool:
         """Whether there is anything to switch."""
-        return What.MAINS_OUT not in self.active
+        return not self.active or What.MAINS_OUT not in self.active
 
     @property
     def external_power(self) -> bool:
@@ -101,14 +101,12 @@ class Device:
     @property
     def current_a(self) -> float:
         """The current into the battery."""
-        idle_a = self._unregulated_a()
-        if idle_a is not None:
-            return idle_a
-        offer = self._offer()
-        assert offer is not None
-        holding_a = self.build.cell.holding_current_a(self.state, offer.voltage_v)
-        ended = holding_a <= min(offer.current_a, self.build.charger.end_a)
-        return 0.0 if ended else min(offer.current_a, holding_a)
+        flow = self._flow()
+        if not isinstance(flow, Offer):
+            return flow
+        holding_a = self.build.cell.holding_current_a(self.state, flow.voltage_v)
+        ended = holding_a <= min(flow.current_a, self.build.charger.end_a)
+        return 0.0 if ended else min(flow.current_a, holding_a)
 
     @property
     def voltage_v(self) -> float:
@@ -118,9 +116,13 @@ class Device:
     @property
     def battery_status(self) -> BatteryStatus:
         """What an honest gauge says that the battery is doing."""
-        if not self.external_power or self.current_a < 0:
+        return self.status_at(self.current_a)
+
+    def status_at(self, current_a: float) -> BatteryStatus:
+        """Return that status where ``current_a`` is known, this moment's."""
+        if current_a < 0 or not self.external_power:
             return BatteryStatus.DISCHARGING
-        if self.current_a > 0:
+        if current_a > 0:
             return BatteryStatus.CHARGING
         ended = self._charge_ended
         return BatteryStatus.FULL if ended else BatteryStatus.NOT_CHARGING
@@ -150,10 +152,11 @@ class Device:
             due_ms = self._due_ms()
             until_ms = min(boot_ms, due_ms, self.at_ms + _STEP_MS)
             self._live((until_ms - self.at_ms) / 1000)
-            before_wall_ms, self.at_ms = self._wall_ms, until_ms
+            before_ms, self.at_ms = self.at_ms, until_ms
             if until_ms == due_ms:
-                self._turn_page(before_wall_ms)
-            self._tell()
+                self._turn_page(self.world.wall_ms(before_ms))
+            if self._observers:
+                self._tell()
 
     def drive(self, *, driven: bool, boot_ms: int) -> None:
         """Drive or release the relay's coil."""
@@ -228,24 +231,27 @@ class Device:
         spare_a = self._supply_a - self._load_a()
         return self.build.charger.offer(self.temperature_c, spare_a)
 
-    def _unregulated_a(self) -> float | None:
-        """Return the battery's current while nothing charges it, else ``None``."""
+    def _flow(self) -> float | Offer:
+        """Return the battery's current, or what the charger offers it if it does."""
         load_a = self._load_a()
-        if not self.external_power:
+        if not self.contact.closed or not self.mains:
             return -load_a
         if load_a > self._supply_a:
             return self._supply_a - load_a
-        return 0.0 if self._charge_ended or self._offer() is None else None
+        offer = None if self._charge_ended else self._offer()
+        return 0.0 if offer is None else offer
 
     def _live(self, for_s: float) -> None:
         """Let the battery charge or discharge and warm or cool, nothing else."""
-        cell, heat = self.build.cell, self.build.heat
-        middle_ms = self._wall_ms + for_s * 500
-        around_c = self.build.around_c.between(round(middle_ms))
-        around_c += warmth_k(self.active.get(What.HOT), middle_ms)
+        build = self.build
+        cell, heat = build.cell, build.heat
+        middle_ms = self.world.wall_ms(self.at_ms) + for_s * 500
+        around_c = build.around_c.between(round(middle_ms))
+        if self.active:
+            around_c += warmth_k(self.active.get(What.HOT), middle_ms)
         load_j = self._load_a() * cell.curve.volts(self.state.soc) * for_s
         joules = load_j * heat.load_share
-        if self._charge_ended and self.build.charger.begins_again(
+        if self._charge_ended and build.charger.begins_again(
             cell, self.state, self.temperature_c
         ):
             self._charge_ended = False
@@ -262,16 +268,14 @@ class Device:
 
     def _stretch(self, for_s: float) -> Stretch:
         cell = self.build.cell
-        current_a = self._unregulated_a()
-        if current_a is None:
-            offer = self._offer()
-            assert offer is not None
-            return self.build.charger.charge(cell, self.state, offer, for_s)
-        if current_a < 0:
-            empty_s = self.state.soc * 3600 * cell.capacity_ah / -current_a
+        flow = self._flow()
+        if isinstance(flow, Offer):
+            return self.build.charger.charge(cell, self.state, flow, for_s)
+        if flow < 0:
+            empty_s = self.state.soc * 3600 * cell.capacity_ah / -flow
             if empty_s < for_s:
-                return self._die(current_a, empty_s)
-        return _idle_stretch(cell, self.state, current_a, for_s)
+                return self._die(flow, empty_s)
+        return _idle_stretch(cell, self.state, flow, for_s)
 
     def _die(self, current_a: float, after_s: float) -> Stretch:
         self.alive = False
@@ -288,6 +292,5 @@ class Device:
 
 
 def _idle_stretch(cell: Cell, state: State, current_a: float, for_s: float) -> Stretch:
-    after = cell.carried(state, current_a, for_s)
-    heat_j = cell.heat_j(state, current_a, for_s)
+    after, heat_j = cell.flowed(state, current_a, for_s)
     return Stretch(after, for_s, heat_j, ended=False)

@@ -40,17 +40,18 @@ class TwinGauge(Gauge):
         self._key = key(settings.device or host.station)
         self._chip = Chip(settings.chip_quirks(), seed=settings.seed)
         self._bench: Bench | None = None
-
-    @property
-    def facts(self) -> GaugeFacts:
-        quirks, settings = self._settings.quirks, self._settings
+        quirks = settings.quirks
         gives = _GIVES | {"design_charge_ah"} if settings.design_ah else _GIVES
-        return GaugeFacts(
+        self._facts = GaugeFacts(
             needs_supply=settings.needs_supply,
             host_is_device=settings.host_is_device,
             latency_s=quirks.refresh_s + quirks.lag_s,
             gives=gives,
         )
+
+    @property
+    def facts(self) -> GaugeFacts:
+        return self._facts
 
     async def open(self) -> None:
         if self._bench is None:

@@ -34,6 +34,8 @@ class Profile:
 
     def between(self, wall_ms: int) -> float:
         """Return the value on a straight line between the middles of two hours."""
+        if len(self.values) == 1:
+            return self.values[0]
         whole, part = divmod(self._hour(wall_ms) - 0.5, 1)
         before = self.values[int(whole) % len(self.values)]
         after = self.values[int(whole + 1) % len(self.values)]

@@ -44,10 +44,11 @@ class Chip:
 
     def sample(self, device: Device) -> Sample:
         """Return what the chip says now; supply and status are always fresh."""
-        if What.GAUGE_ABSENT in device.active:
+        active = device.active
+        if active and What.GAUGE_ABSENT in active:
             return Sample(present=False, external_power=_external_power(device))
         held, age_ms = self._held, device.at_ms - self._held_at_ms
-        frozen = What.GAUGE_FROZEN in device.active
+        frozen = bool(active) and What.GAUGE_FROZEN in active
         if held is None or not (frozen or age_ms < self._quirks.refresh_s * 1000):
             self._held, self._held_at_ms = self._renewed(device), device.at_ms
             return self._held
@@ -65,7 +66,7 @@ class Chip:
         current_a = device.current_a
         return Sample(
             soc_percent=round(percent / step) * step if step else percent,
-            battery_status=device.battery_status,
+            battery_status=device.status_at(current_a),
             external_power=_external_power(device),
             voltage_v=cell.voltage_v(device.state, current_a),
             current_a=-current_a if quirks.wrong_sign else current_a,

@@ -59,11 +59,7 @@ class TwinRelay(Relay):
         self._key = key(settings.device or host.station)
         self._bench: Bench | None = None
         self._echo: Supply | None = None
-
-    @property
-    def facts(self) -> RelayFacts:
-        settings = self._settings
-        return RelayFacts(
+        self._facts = RelayFacts(
             readback=settings.readback,
             reopen_disturbs=False,
             latency_s=settings.latency_s,
@@ -71,6 +67,10 @@ class TwinRelay(Relay):
             or settings.dead_man_s is not None,
             dead_man_s=settings.dead_man_s,
         )
+
+    @property
+    def facts(self) -> RelayFacts:
+        return self._facts
 
     async def open(self) -> None:
         if self._bench is None:
