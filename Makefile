@@ -5,18 +5,21 @@ PYTHON ?= python3
 BIN := .venv/bin
 # Most tests wait for their peers, so more of them run at a time than there are cores.
 TOGETHER := -n 4 --dist worksteal
+# What may be asked of the search, as `make search NAME=value`.
+SEARCH := KIND SEEDS FROM DAYS SEED HOURS ONLY JSON
 
 export PIP_DISABLE_PIP_VERSION_CHECK = 1
 export PIP_NO_CACHE_DIR = 1
 export PIP_NO_INPUT = 1
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check lint bench deb man clean requirements
+.PHONY: help demo test check search lint bench deb man clean requirements
 
 help:
 	@echo "make demo          a week of an invented museum in virtual time, into demo/"
 	@echo "make test          the tests, at most 3 minutes"
 	@echo "make check         the slower suites and the browser tests"
+	@echo "make search        hunt in random worlds for a broken promise (SEEDS=N, DAYS=N, SEED=N)"
 	@echo "make lint          style, types and import layers"
 	@echo "make bench         measure the numbers we promise"
 	@echo "make deb           the Debian package, into build/"
@@ -33,6 +36,10 @@ test: .venv/.test
 check: .venv/.browser
 	$(BIN)/python -m pytest -m slow $(TOGETHER) --ignore tests/bench
 	$(BIN)/python -m pytest -m slow -s tests/bench
+
+search: .venv/.test
+	PYTHONPATH=tests $(BIN)/python -m support.search \
+		$(strip $(foreach name,$(SEARCH),$(if $($(name)),'$(name)=$($(name))')))
 
 lint: .venv/.test
 	$(BIN)/ruff check .

@@ -1,0 +1,45 @@
+"""Worlds that once broke a promise, kept so that none of them does again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from support.search.lanes import Job
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kept:
+    """One such world, whole or as it was shrunk; ``found`` is what it showed, once.
+
+    ``is_slow`` is for a world that takes longer than 0.2 s.
+    """
+
+    kind: str
+    seed: int
+    found: str
+    hours: float | None = None
+    only: frozenset[int] | None = None
+    is_slow: bool = False
+
+    def job(self, address: str) -> Job:
+        """Return the job that draws it."""
+        return Job(
+            address=address,
+            kind=self.kind,
+            seed=self.seed,
+            hours=self.hours,
+            only=self.only,
+        )
+
+
+KEPT: Final[tuple[Kept, ...]] = (
+    Kept(
+        kind="whole",
+        seed=28,
+        hours=10.81,
+        only=frozenset({14}),
+        found="killed in the middle of an off, the next run let another follow at once",
+        is_slow=True,
+    ),
+)
