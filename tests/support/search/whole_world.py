@@ -30,7 +30,7 @@ from support.search.whole_witness import StationWitness
 from tidegate import assembly, notice, restore, settings
 from tidegate.core.reading import Supply
 from tidegate.cyclelog.writer import Writer
-from tidegate.errors import TidegateError
+from tidegate.errors import SettingsError, TidegateError
 from tidegate.host import Machine
 from tidegate.service import Service, root
 from tidegate.service.plans_part import PlansPart
@@ -359,8 +359,12 @@ class WholeWorld:
             return
 
         life = self.stage.life = self._new_life()
-        found = settings.load(self.site.settings)
-        relays = {name: s for name, s in found.stations.items() if s.relay}
+        try:
+            stations = settings.load(self.site.settings).stations
+        except SettingsError:
+            # Wrong for a while; what the files or the log know of the relays is enough.
+            _, stations = restore.last_known(self.site.settings)
+        relays = {name: station for name, station in stations.items() if station.relay}
         self.by = "restore"
         try:
             with (
