@@ -147,7 +147,7 @@ class CoreWitness:
     def stopped(self, done: bool) -> None:
         """Hold the supply against the promise of a stop."""
         world, names = self._world, self._going_on(AFTERWARDS_MS)
-        if not done or names & NO_RELAY or self._is_crossed:
+        if not done or names & (NO_RELAY | NO_DAEMON) or self._is_crossed:
             return
         self.checks[7] += 1
         self.faults.add(38)
@@ -190,11 +190,24 @@ class CoreWitness:
         return (
             self._may_be_low
             or unwell
+            or not self._world.relay.is_awake
+            or self._is_unseen
             or (self._site.is_reversed and self._world.true_ms < FOUND_MS)
             or "relay rewired" in self._going_on(FOUND_MS)
             or not self._world.is_up
             or bool(self._going_on(BACK_MS) & EXCUSES)
         )
+
+    @property
+    def _is_unseen(self) -> bool:
+        """Whether nobody can read it, because its supply is off.
+
+        How long that may last is the second promise. Before a slope is learned the box
+        counts on 5 %/h, as the design has it; a heavier load in a low window can be
+        flat within its two hours. Known, and not mended.
+        """
+        fed = self._world.device.external_power
+        return self._policy.gauge_needs_supply and not fed
 
     def _going_on(self, afterwards_ms: int) -> set[str]:
         now_ms = self._world.true_ms

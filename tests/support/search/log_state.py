@@ -285,7 +285,7 @@ class LogFiles:
     def _news(self, database: sqlite3.Connection) -> list[Batch]:
         first = first_link(database)
         if first is None:
-            return []
+            return self._turned_to_empty()
         batches = []
         if self.current is None or self.current.first != first[1]:
             batches = self._turned(first[1])
@@ -299,6 +299,15 @@ class LogFiles:
                 raise
         self._check_tie()
         return batches
+
+    def _turned_to_empty(self) -> list[Batch]:
+        """A new file has no commit yet: the one before it may have got another name."""
+        old = self.current
+        found = self._beside().get(old.first) if old is not None else None
+        if old is None or found is None:
+            return []
+        old.path = found[1]
+        return self._rest(old)
 
     def _turned(self, first: bytes) -> list[Batch]:
         """Another file stands in its place: take the rest of those before it."""

@@ -13,6 +13,7 @@ from support.search.plan import Incident
 from support.search.whole_deeds import End, deed
 from support.search.whole_stage import OFF, ON, Actor
 from tidegate import testing
+from tidegate.contract import Readback
 from tidegate.core.reading import BatteryStatus, ExternalPower, Sample
 from tidegate.errors import BackendError, Malformed, Refused, Unavailable
 
@@ -137,6 +138,11 @@ def _moved(
 @deed("stranger", "relay", weight=2)
 def _stranger(world: WholeWorld, incident: Incident, actor: Actor) -> None:
     supply = incident.random.choice((ON, OFF))
+    readback = actor.place.table["relay"].get("readback", 0)
+    if not actor.stand.is_alive and readback < Readback.LATCH:
+        # Neither gauge nor relay can tell of this hand, and nothing says on again:
+        # known, and not mended.
+        world.rewired.add(actor.name)
     _moved(world, actor, "stranger", lambda it: it.moved_by_a_stranger(supply))
 
 

@@ -65,6 +65,10 @@ class TwinStand:
         return self.device.alive
 
     @property
+    def temperature_c(self) -> float:
+        return self.device.temperature_c
+
+    @property
     def lets_through(self) -> bool:
         """Whether the supply is on at the contact."""
         return self.bench.contact.closed
@@ -116,6 +120,7 @@ class HeldStand:
 
     is_alive = True
     charge_percent_h = CHARGE_PERCENT_H
+    temperature_c = 25.1
 
     @property
     def lets_through(self) -> bool:

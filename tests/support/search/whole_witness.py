@@ -22,6 +22,8 @@ HOUR_MS: Final = 3_600_000
 RISES_WITHIN_MS: Final = 30 * MINUTE_MS
 # A gauge shows whole points and lags; the truth may be that much lower.
 UNSEEN_PERCENT: Final = 2.0
+# From 60 °C on it is cut off, until 5 °C under that.
+TOO_HOT_C: Final = 54.0
 # A promise of the notebook, by a word of its sentence.
 _NUMBERS: Final = {
     "floor": 1,
@@ -151,7 +153,7 @@ class StationWitness:
         stand, now_ms = self.actor.stand, self.actor.stage.true_ms()
         stand.advance(now_ms)
         is_excused = bool(self._excuse()) or self.actor.place.variant == "measure"
-        if is_excused or not stand.mains:
+        if is_excused or not stand.mains or stand.temperature_c > TOO_HOT_C:
             self._low = self._dark_ms = None
             return
         if self.actor.place.variant == "coast" and not stand.is_fed and stand.is_alive:

@@ -92,7 +92,7 @@ class WholeWorld:
         # What ends each incident that lasts; a calm ends them all.
         self.overs: dict[int, Callable[[], None]] = {}
         self.was_stalled = False
-        # Stations whose wires somebody changed; nobody changes them back.
+        # Stations whose wires somebody changed, or whose contact with nobody to tell.
         self.rewired: set[str] = set()
         self._away_ms = 0
         self._agenda: list[tuple[int, int, Callable[[], None]]] = []
