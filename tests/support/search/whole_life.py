@@ -35,10 +35,8 @@ class Talk(io.StringIO):
     def __init__(self) -> None:
         super().__init__()
         self.lines: deque[str] = deque(maxlen=MESSAGES_KEPT)
-        self.count = 0
 
     def write(self, text: str) -> int:
-        self.count += 1
         self.lines.append(text)
         return len(text)
 
