@@ -14,6 +14,7 @@ from tidegate import notice
 from tidegate.core.events import Stopping
 from tidegate.core.reading import Supply
 from tidegate.cyclelog.plain import canonical, to_plain
+from tidegate.cyclelog.writer import Writer
 from tidegate.service.past import pasts
 from tidegate.settings import StationSettings, from_tables
 from tidegate.station.plan import Past
@@ -26,9 +27,11 @@ def _settings() -> StationSettings:
     return from_tables(tables).stations["lobby"]
 
 
-def _asked(path: Path, boot_id: str, *others: str) -> dict[str, Past]:
+def _asked(
+    path: Path, boot_id: str, *others: str, follows: str | None = None
+) -> dict[str, Past]:
     stations = dict.fromkeys(("lobby", *others), _settings())
-    return pasts(path, stations, boot_id=boot_id, log=notice.logger())
+    return pasts(path, stations, boot_id=boot_id, log=notice.logger(), follows=follows)
 
 
 async def _alive(path: Path) -> Life:
@@ -68,6 +71,48 @@ async def test_a_station_that_was_taken_out_in_order_is_closed(tmp_path: Path) -
     await life.writer.commit()
     life.die()
     assert _asked(path, OTHER_BOOT)["lobby"].was_closed
+
+
+async def _began_anew(path: Path) -> Past:
+    """Return what is known before the first row of a file that was begun just now."""
+    writer = Writer.open(path, clock=make.clock(), threaded=False)
+    found = _asked(path, OTHER_BOOT, follows=writer.follows)["lobby"]
+    await writer.close()
+    return found
+
+
+async def _with_a_past_file(path: Path) -> None:
+    life = await _alive(path)
+    await life.writer.close()
+    _rename(path, "cycles-2026.db")
+
+
+def _rename(path: Path, name: str) -> None:
+    path.rename(path.with_name(name))
+
+
+def _damage(path: Path) -> None:
+    path.write_bytes(b"SQLite format 3\0" + bytes(range(256)) * 32)
+
+
+def _set_aside(path: Path) -> list[Path]:
+    return list(path.parent.glob(f"{path.name}.damaged-*"))
+
+
+async def test_a_new_file_goes_on_from_the_past_ones(tmp_path: Path) -> None:
+    path = tmp_path / "cycles.db"
+    await _with_a_past_file(path)
+    assert (await _began_anew(path)).state is not None
+
+
+async def test_after_a_damaged_file_the_past_ones_are_too_old(tmp_path: Path) -> None:
+    # What was learned, latched and spent since is not known, and a replay of the new
+    # file will know of none of it.
+    path = tmp_path / "cycles.db"
+    await _with_a_past_file(path)
+    _damage(path)
+    assert await _began_anew(path) == Past()
+    assert len(_set_aside(path)) == 1
 
 
 async def test_another_relay_than_before_is_told(tmp_path: Path) -> None:

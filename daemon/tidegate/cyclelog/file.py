@@ -59,6 +59,11 @@ class LogFile:
         self._inode: tuple[int, int] | None = None
 
     @property
+    def follows(self) -> str:
+        """The link that the next run row will carry; "" where it follows nothing."""
+        return self._before
+
+    @property
     def is_open(self) -> bool:
         """Whether rows can be tried now."""
         return self._connection is not None

@@ -79,10 +79,15 @@ class LastRun:
 
 
 class Reader:
-    """One file of the cycle log. Errors of every method: LogError."""
+    """One file of the cycle log. Errors of every method: LogError.
 
-    def __init__(self, path: Path) -> None:
+    ``follows`` is the link that the first run row will carry, for whoever knows it of
+    a file that has none yet.
+    """
+
+    def __init__(self, path: Path, *, follows: str | None = None) -> None:
         self.path = path
+        self._follows = follows
         self._stack = ExitStack()
         try:
             with _translated(path):
@@ -122,8 +127,9 @@ class Reader:
             first = self._connection.execute(
                 'SELECT "prev_link" FROM "run" ORDER BY "id" LIMIT 1'
             ).fetchone()
+        before = first[0] if first else self._follows
         # After a damaged file nothing is known of what came before.
-        if not files or (first and first[0] != last_readable(files[-1]).link):
+        if not files or before not in (None, last_readable(files[-1]).link):
             return ()
         return tuple(files)
 

@@ -101,6 +101,11 @@ class Writer:
         return self._file.tail.link
 
     @property
+    def follows(self) -> str:
+        """The last link of what came before a new file, "" if that is not known."""
+        return self._file.follows
+
+    @property
     def waiting(self) -> int:
         """How many rows are not durable yet."""
         return len(self._rows)

@@ -23,10 +23,16 @@ def pasts(
     *,
     boot_id: str,
     log: FilteringBoundLogger,
+    follows: str | None = None,
 ) -> dict[str, Past]:
-    """Rebuild each station from the cycle log; without one everything is new."""
+    """Rebuild each station from the cycle log; without one everything is new.
+
+    ``follows`` is the writer's: before the first row of a new file only it knows
+    whether that goes on from the past files, or from a damaged one of which nothing
+    is known.
+    """
     try:
-        with Reader(path) as reader:
+        with Reader(path, follows=follows) as reader:
             return {
                 name: _past_or_none(reader, name, settings, boot_id=boot_id, log=log)
                 for name, settings in stations.items()

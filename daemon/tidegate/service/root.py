@@ -302,6 +302,7 @@ class Service:
             settings.stations,
             boot_id=self.clock.boot_id(),
             log=self.log,
+            follows=self.writer.follows,
         )
         for turn, (name, station) in enumerate(settings.stations.items()):
             plan = replace(plan_of(name, station), turn=turn)
