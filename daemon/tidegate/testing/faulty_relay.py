@@ -45,7 +45,11 @@ class Slow:
 
 @dataclass(frozen=True, slots=True)
 class Reversed:
-    """Wired the wrong way round: does the opposite, and its latch does not know."""
+    """Wired the wrong way round: does the opposite of what it reads back.
+
+    The wires are crossed behind the contact, so one that senses its contact does not
+    know either.
+    """
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,11 +215,13 @@ class FaultyRelay(Relay):
         told = await self._in_turn(self._inner.get)
         if self._report is None:
             return told
-        grade = self.facts.readback
-        return self._report[0] if grade in (Readback.ECHO, Readback.LATCH) else told
+        misled = {Readback.ECHO, Readback.LATCH}
+        if isinstance(self._script.mood, Reversed):
+            misled.add(Readback.SENSED)
+        return self._report[0] if self.facts.readback in misled else told
 
     def _misled_by(self, supply: Supply) -> tuple[Supply] | None:
-        """Return what a latch that is wired the wrong way round says of a contact."""
+        """Return what a board that is wired the wrong way round says of a supply."""
         return (supply.other,) if isinstance(self._script.mood, Reversed) else None
 
     # ---- moving the contact
