@@ -89,6 +89,7 @@ REJECTED: Final = {
     WhyNot.UPDATES_STOPPED: 22,
 }
 AFTERWARDS_MS: Final = HOUR_MS
+CRITICAL_LEAVES_K: Final = 5.0
 
 
 class CoreWitness:
@@ -116,6 +117,8 @@ class CoreWitness:
         self._safe_at_ms = 0
         self._trouble_at_ms = 0
         self._due_at_ms: int | None = None
+        self._is_critical = False
+        self._cut_until_ms = 0
         self._was_alive = True
         self._stepped = self._resumed = self._killed = False
         self._moved = self._failed_first = False
@@ -149,6 +152,8 @@ class CoreWitness:
         world, names = self._world, self._going_on(AFTERWARDS_MS)
         if not done or names & (NO_RELAY | NO_DAEMON) or self._is_crossed:
             return
+        if self._policy.marks is None:
+            return  # it only measures, and moves no contact
         self.checks[7] += 1
         self.faults.add(38)
         on = not world.device.is_held and world.device.contact.closed
@@ -161,6 +166,7 @@ class CoreWitness:
         """Look at the device."""
         world, device, policy = self._world, self._world.device, self._policy
         now_ms, percent = world.true_ms, device.true_soc_percent
+        self._note_heat(device.temperature_c, now_ms)
         least_percent = policy.floor_percent - self._gauge_is_off_by_percent
         if percent >= least_percent or policy.marks is None:
             self._safe_at_ms, self._due_at_ms = now_ms, None
@@ -184,12 +190,28 @@ class CoreWitness:
             self._break("dark, although nothing excuses it")
         self._was_alive = device.alive
 
+    def _note_heat(self, celsius: float, now_ms: int) -> None:
+        """Note for how long critical heat may keep the supply off, the floor or not.
+
+        It ends 5 °C under its mark, or without a temperature after ``heat_hold``: that
+        is how a device that went flat in it gets its supply back.
+        """
+        policy = self._policy
+        if celsius >= policy.critical_c:
+            self._is_critical = True
+        elif celsius < policy.critical_c - CRITICAL_LEAVES_K:
+            self._is_critical = False
+        if self._is_critical:
+            held_ms = policy.heat_hold_ms + 3 * policy.poll_ms
+            self._cut_until_ms = now_ms + held_ms
+
     def _is_in_trouble(self) -> bool:
         device = self._world.device
         unwell = band(device.temperature_c) in (Band.TOO_COLD, Band.TOO_HOT)
         return (
             self._may_be_low
             or unwell
+            or self._world.true_ms <= self._cut_until_ms
             or not self._world.relay.is_awake
             or self._is_unseen
             or (self._site.is_reversed and self._world.true_ms < FOUND_MS)
