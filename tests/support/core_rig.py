@@ -42,7 +42,7 @@ from tidegate.core.events import (
     SwitchingSucceeded,
     TimePassed,
 )
-from tidegate.core.policy import Marks, Policy, Proof
+from tidegate.core.policy import DAY_MS, Marks, Policy, Proof
 from tidegate.core.reading import (
     BatteryStatus,
     ExternalPower,
@@ -103,6 +103,14 @@ class Rig:
         self.effects: tuple[Effect, ...] = ()
         self.told: list[RaiseAlarm | ClearAlarm] = []
         self.soc = 60.0
+
+    def taught(self, rate: float = 1.0, *, days: int = 7) -> Rig:
+        """Let it have seen so many %/h on each of so many days, this one the last."""
+        today = self.state.quiet.lived_ms // DAY_MS
+        slopes = tuple((day, rate) for day in range(today - days + 1, today + 1))
+        watch = replace(self.state.watch, slope_days=slopes)
+        self.state = replace(self.state, watch=watch)
+        return self
 
     # --- looking ----------------------------------------------------------------
 

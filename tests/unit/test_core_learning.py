@@ -127,7 +127,7 @@ def test_a_slope_older_than_fourteen_days_is_forgotten_without_a_new_one(days, s
 
 
 @pytest.mark.parametrize(
-    ("blind_s", "rates"), [(3_600, [8.0]), (1_800, [16.0]), (300, [96.0]), (299, [])]
+    ("blind_s", "rates"), [(2_000, [14.4]), (1_800, [16.0]), (300, [96.0]), (299, [])]
 )
 def test_a_coast_teaches_by_its_two_ends(blind_s, rates):
     # Nothing is read in between: the loss over the time off counts, from 5 min on.
@@ -270,7 +270,7 @@ def test_the_dead_man_timer_is_refreshed_while_off_is_under_control():
 
 def test_the_dead_man_timer_is_refreshed_through_a_coast():
     # Else the relay's own timer would end each coast before its box.
-    rig = running(60, REMOTE).read(65, after_s=121).done()
+    rig = running(60, REMOTE).taught().read(65, after_s=121).done()
     for _ in range(100):
         assert rig.fail().refreshed
 
@@ -293,7 +293,8 @@ def test_the_core_asks_for_the_next_time_that_matters(act, in_s):
 
 def test_the_end_of_a_coast_box_and_of_its_minute_are_asked_for():
     # (65 - 55) / 5 %/h, then 60 s.
-    rig = running(60, REMOTE).read(65, after_s=121).done().fail(after_s=1).wait(300)
+    rig = running(60, REMOTE).taught().read(65, after_s=121).done()
+    rig.fail(after_s=1).wait(300)
     assert rig.wake_in_s == 2 * HOUR_S - 300
     rig.wait(2 * HOUR_S - 300)
     assert rig.wake_in_s == 60

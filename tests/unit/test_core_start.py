@@ -76,8 +76,10 @@ def test_dwell_starts_afresh():
 
 def _again(*, age_s=179.0, relay=OFF, same_boot=True, first="read", **fields) -> Rig:
     """A second run, so long after the last trusted reading of the first."""
-    rig = switched_off(65, **fields).start(
-        same_boot=same_boot, relay=relay, after_s=age_s
+    rig = (
+        switched_off(65, **fields)
+        .taught()
+        .start(same_boot=same_boot, relay=relay, after_s=age_s)
     )
     return rig.read(60, after_s=1) if first == "read" else rig.fail(after_s=1)
 

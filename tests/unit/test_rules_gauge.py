@@ -495,11 +495,12 @@ def test_an_untrusted_reading_does_not_leave_the_floor():
 
 
 def _coasting(soc, *, reason=Reason.AT_HIGH_MARK, **fields) -> Rig:
-    """A remote gauge goes blind with the supply that feeds it."""
+    """A remote gauge goes blind with the supply that feeds it, a week known."""
     if reason is Reason.OVERRIDE:
-        rig = running(soc, REMOTE, **fields).override(OFF, for_s=9 * HOUR_S).read()
+        rig = running(soc, REMOTE, **fields).taught()
+        rig.override(OFF, for_s=9 * HOUR_S).read()
     else:
-        rig = running(60, REMOTE, **fields).read(soc, after_s=121)
+        rig = running(60, REMOTE, **fields).taught().read(soc, after_s=121)
     assert rig.switched == ((OFF, reason),)
     return rig.done().fail(after_s=30)
 
@@ -533,11 +534,30 @@ def test_the_box_of_a_coast(soc, reason, fields, box_s):
 def test_an_off_said_again_has_the_box_of_its_rule():
     # For rule 13, whoever moved the contact since: (65 - 62) / 5 %/h = 36 min.
     marks = replace(POLICY.marks, low_percent=62.0)
-    rig = running(60, REMOTE, marks=marks).read(65, after_s=121).done().read()
+    rig = running(60, REMOTE, marks=marks).taught().read(65, after_s=121).done().read()
     rig.said("on").read()
     assert rig.switched == ((OFF, Reason.RELAY_EXTERNAL_CHANGE),)
     rig.done().read().fail()
     assert rig.state.latches.coast_box_ms == 36 * 60_000
+
+
+@pytest.mark.parametrize(
+    ("rate", "days", "box_s"),
+    [
+        # (65 - 55) / 15 %/h = 40 min while less than a week of days is known
+        (0.0, 0, 2400),
+        (1.0, 6, 2400),
+        (14.0, 6, 2400),
+        (16.0, 6, 2250),
+        # (65 - 55) / 5 %/h from the seventh on
+        (1.0, 7, 2 * HOUR_S),
+    ],
+)
+def test_in_the_first_week_a_coast_counts_on_a_heavy_load(rate, days, box_s):
+    # A day of rest must not let the first busy hour empty a device that nobody sees.
+    # 15 %/h and the half of the spare: 30 %/h are survived. An engineering choice.
+    rig = running(60, REMOTE).taught(rate, days=days).read(65, after_s=121)
+    assert rig.done().fail().state.latches.coast_box_ms == box_s * 1_000
 
 
 def test_the_box_shrinks_with_the_learned_slope():

@@ -7,11 +7,15 @@ from typing import Final
 from tidegate.core.effects import Reason
 from tidegate.core.frozen import replace
 from tidegate.core.policy import HOUR_MS, MINUTE_MS
-from tidegate.core.state import State, Watch, learned_slope
+from tidegate.core.state import State, Watch, days_learned, learned_slope
 
 IN_A_ROW: Final = 3
 OVER_MS: Final = MINUTE_MS  # "over at least 60 s" of rules 1 and 4
 COAST_SLOPE: Final = 5.0
+# Nobody sees what a device draws in a coast. Until a week of days has taught it, a day
+# or a weekend of rest must not let a busy hour empty it: 15 %/h, as for a frozen gauge.
+COAST_FIRST_SLOPE: Final = 15.0
+COAST_SURE_DAYS: Final = 7
 COAST_LEAST_MS: Final = 5 * MINUTE_MS
 COAST_GRACE_MS: Final = MINUTE_MS
 
@@ -32,7 +36,9 @@ def coast_begins(state: State, now_ms: int) -> State:
     soc_percent = state.quiet.sure_percent if state.quiet.seen else None
     box_ms = float(policy.max_off_ms)
     if soc_percent is not None:
-        slope = learned_slope(state, least=COAST_SLOPE)
+        is_sure = days_learned(state) >= COAST_SURE_DAYS
+        least = COAST_SLOPE if is_sure else COAST_FIRST_SLOPE
+        slope = learned_slope(state, least=least)
         spare_percent = max(0.0, soc_percent - policy.floor_percent)
         box_ms = min(box_ms, spare_percent / 2 / slope * HOUR_MS)
         if state.drive.off_by is Reason.AT_HIGH_MARK and policy.marks is not None:

@@ -308,5 +308,14 @@ def evidence(state: State) -> tuple[object, ...]:
 
 def learned_slope(state: State, *, least: float) -> float:
     """Return the steepest loss in %/h of the last 14 days lived, or ``least``."""
+    return max([least, *_recent_slopes(state)])
+
+
+def days_learned(state: State) -> int:
+    """Return on how many of the last 14 days lived a loss was seen."""
+    return len(_recent_slopes(state))
+
+
+def _recent_slopes(state: State) -> list[float]:
     after = state.quiet.lived_ms // DAY_MS - SLOPE_DAYS
-    return max([least, *(rate for day, rate in state.watch.slope_days if day > after)])
+    return [rate for day, rate in state.watch.slope_days if day > after]

@@ -79,10 +79,8 @@ class LastRun:
 
 
 class Reader:
-    """One file of the cycle log. Errors of every method: LogError.
-
-    ``follows`` is the link that the first run row will carry, for whoever knows it of
-    a file that has none yet.
+    """One file of the cycle log. ``follows`` is the link that its first run row will
+    carry, where it has none yet. Errors of every method: LogError.
     """
 
     def __init__(self, path: Path, *, follows: str | None = None) -> None:
@@ -122,16 +120,13 @@ class Reader:
     @cached_property
     def past(self) -> tuple[Path, ...]:
         """The files that this one goes on from, oldest first."""
-        files = past_files(self.path)
+        files, asked = past_files(self.path), "SELECT prev_link FROM run ORDER BY id"
         with _translated(self.path):
-            first = self._connection.execute(
-                'SELECT "prev_link" FROM "run" ORDER BY "id" LIMIT 1'
-            ).fetchone()
+            first = self._connection.execute(f"{asked} LIMIT 1").fetchone()
         before = first[0] if first else self._follows
         # After a damaged file nothing is known of what came before.
-        if not files or before not in (None, last_readable(files[-1]).link):
-            return ()
-        return tuple(files)
+        follows = files and before in (None, last_readable(files[-1]).link)
+        return tuple(files) if follows else ()
 
     def rows(
         self, station: str | None = None, *, after: int = 0, up_to: int | None = None
@@ -233,8 +228,8 @@ class Reader:
         for row_id, run in self._latest(RunRow):
             if row_id < started_id:
                 # A run that follows in the same boot shows that the host lived on.
-                closed = next_boot_id == run.boot_id
-                closed = closed or self._ended_between(started_id, next_id)
+                lived_on = next_boot_id == run.boot_id
+                closed = lived_on or self._ended_between(started_id, next_id)
                 return LastRun(boot_id=run.boot_id, closed=closed)
             if not run.continued:
                 next_id, next_boot_id = row_id, run.boot_id

@@ -224,9 +224,9 @@ class CoreWitness:
     def _is_unseen(self) -> bool:
         """Whether nobody can read it, because its supply is off.
 
-        How long that may last is the second promise. Before a slope is learned the box
-        counts on 5 %/h, as the design has it; a heavier load in a low window can be
-        flat within its two hours. Known, and not mended.
+        How long that may last is the second promise. The box of a coast counts on twice
+        the load that was seen, or on 30 %/h; one that grows by more in the middle of it
+        can empty the device. Known, and not mended.
         """
         fed = self._world.device.external_power
         return self._policy.gauge_needs_supply and not fed
