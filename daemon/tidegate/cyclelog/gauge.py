@@ -25,14 +25,13 @@ from tidegate.cyclelog.recording import (
     Playback,
     Recording,
     Taken,
+    is_log,
     logged,
 )
 from tidegate.cyclelog.recording_csv import QUANTITIES, read_csv, stations, taken
 from tidegate.errors import LogError, LogUnreadable, Malformed, Refused, Unavailable
 from tidegate.settings.durations import Between
 
-# The first bytes of every SQLite file: its file format, section 1.3.
-_SQLITE: Final = b"SQLite format 3\0"
 # The first read goes through all of a CSV file, or through a log up to its beginning.
 _FIRST_READ_S: Final = 60.0
 _REMEDIES: Final = {
@@ -142,9 +141,7 @@ class ReplayGauge(Gauge):
     def _recording(self) -> Recording:
         path, begin = self._settings.path, self._settings.begin
         begin_wall_ms = None if begin is None else round(begin.timestamp() * 1000)
-        with path.open("rb") as file:
-            is_log = file.read(len(_SQLITE)) == _SQLITE
-        if is_log:
+        if is_log(path):
             with Reader(path) as reader:
                 station = self._chosen(reader.stations()) or ""
             return partial(logged, path, station, begin_wall_ms=begin_wall_ms)

@@ -25,6 +25,8 @@ from tidegate.cyclelog.rows import (
     RunRow,
 )
 
+# The first bytes of every SQLite file: its file format, section 1.3.
+_SQLITE: Final = b"SQLite format 3\0"
 NOT_RECORDED: Final = "nothing was recorded then"
 OVER: Final = "the recording is over"
 # So many rows are read at a time. No reading of the file outlasts them, or a log that
@@ -54,6 +56,12 @@ class Taken:
 
 
 Recording = Callable[[], Iterator[Taken]]
+
+
+def is_log(path: Path) -> bool:
+    """Return whether a recording is a cycle log and no CSV. Errors: OSError."""
+    with path.open("rb") as file:
+        return file.read(len(_SQLITE)) == _SQLITE
 
 
 class Playback:

@@ -267,6 +267,19 @@ def taken(
         yield line.taken(at_ms - first_ms)
 
 
+def begins_ms(path: Path, text: str, *, station: str | None = None) -> int | None:
+    """Return when the first line is, of all stations or of one, in UTC ms.
+
+    ``None`` where the file tells seconds only. Errors: Malformed.
+    """
+    for line in _lines(path, text):
+        if _clock_of(line.cells[TIME]) is _seconds_ms:
+            return None
+        if station in (None, line.cells.get(STATION, "")):
+            return int(line.value(TIME, _wall_ms))
+    return None
+
+
 def _clock_of(text: str) -> Callable[[str], int]:
     """Return how this file tells the time, as its first line does."""
     try:
