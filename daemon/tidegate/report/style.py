@@ -51,6 +51,8 @@ stroke-linecap:round}
 .dots{fill:none;stroke:var(--soc);stroke-width:5;stroke-linecap:round}
 .float{fill:var(--float);stroke:var(--float);stroke-width:1.5}
 .hold{fill:var(--hold);stroke:var(--hold);stroke-width:1.5}
+.option{white-space:nowrap}
+.present{fill:var(--ink);stroke:var(--ink);stroke-width:1.5}
 .hollow{fill:var(--paper)}
 .way{fill:none;stroke-width:1}
 .share{fill:var(--soc)}
