@@ -192,6 +192,7 @@ def test_the_search_finds_what_it_looks_for(text, what):
         "requirements-browser.txt",
         "requirements-bench-fleet.txt",
         "requirements-bench-blast.txt",
+        "requirements-bench-pybamm.txt",
     ],
 )
 def test_requirements_are_pinned_hashed_and_name_no_host(name):

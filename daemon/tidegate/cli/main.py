@@ -28,6 +28,7 @@ COMMANDS: Final = {
     "settings": "Check, show and change the settings, reload them, print the schema.",
     "log": "Verify, replay, export and sign the cycle log.",
     "audit": "What happened to the battery, and what models say that it cost.",
+    "taper": "Does a device already hold its own charging back?",
     "triage": "Keep, change the battery, convert or retire: from log and inspection.",
     "convert": "Sizing of a battery eliminator: supply, cable, regulator, hold-up.",
     "wear": "What each published model says of a hold or of cycling.",

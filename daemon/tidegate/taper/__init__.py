@@ -1,0 +1,1 @@
+"""Whether a device holds its own charging back, from a charge that was read."""

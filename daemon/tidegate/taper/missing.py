@@ -1,0 +1,107 @@
+"""What a log is too short, too coarse or too warm for, and how to get it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from tidegate.taper.finding import EARLY_START_PERCENT, Finding, Judged, Verdict
+from tidegate.taper.shape import COOL_C, WARM_C
+
+
+def missing(finding: Finding) -> list[str]:
+    """Return a sentence for each thing, what to do about it included."""
+    best = finding.best
+    if best is None:
+        return [_no_charge(finding)]
+    said = [*_disagree(finding), *_reach(best), *_heat(finding, best)]
+    said += [*_conditions(best), *_untold(best)]
+    if finding.verdict is Verdict.UNCLEAR and not said:
+        said.append(
+            "The signs are weak: charge once more from 20 to 30 % up to full, unused and "
+            "at room temperature, and read current and voltage if the gauge tells them."
+        )
+    return said
+
+
+def _no_charge(finding: Finding) -> str:
+    if finding.found:
+        return (
+            "No charge in it is long enough: one from 20 to 30 % up to full is wanted, "
+            "read every 10 min at least."
+        )
+    return (
+        "There is no charge in it, a rise of 15 points or more: a battery that stays in "
+        "a charge window or at full shows nothing. Record one from 20 to 30 % up to full."
+    )
+
+
+def _disagree(finding: Finding) -> Iterator[str]:
+    if not finding.agree:
+        yield (
+            "The charges do not agree: look at one that was recorded with the device "
+            "unused, on its own charger and at room temperature."
+        )
+
+
+def _reach(best: Judged) -> Iterator[str]:
+    measured = best.measured
+    start = measured.charge.start_percent
+    if start > EARLY_START_PERCENT:
+        yield f"The charge began at {start:.0f} %: start at 20 to 30 %."
+    if not measured.is_complete:
+        yield (
+            f"It was read up to {measured.end_percent:.0f} % only: leave it on the "
+            "charger until it is full and stays there."
+        )
+    elif not measured.is_full:
+        yield (
+            f"It ended at {measured.charge.top_percent:.0f} %: what comes above that was "
+            "not seen."
+        )
+    gap, hours = measured.last_fifth_gap_h, measured.last_fifth_h
+    if gap and hours:
+        yield (
+            f"There is a gap in the last fifth: for {gap:.1f} h of {hours:.1f} h nobody "
+            "looked, and whether it was fed then is not known."
+        )
+
+
+def _heat(finding: Finding, best: Judged) -> Iterator[str]:
+    measured = best.measured
+    if best.is_held_by_heat:
+        yield (
+            f"For {100 * (measured.shape.heat_share or 0):.0f} % of the time from 40 % on the "
+            f"battery was at {WARM_C:g} °C or warmer, or at {COOL_C:g} °C or colder: the "
+            "charger itself holds back then, which is no taper. Charge at room "
+            "temperature."
+        )
+    elif measured.shape.heat_share is None and finding.verdict is not Verdict.NOT:
+        yield "No temperature was told: in a warm case a charger holds back too."
+
+
+def _conditions(best: Judged) -> Iterator[str]:
+    measured = best.measured
+    if best.is_weak:
+        yield (
+            f"The supply gave {measured.rate_percent_h:.1f} % an hour: one so weak can "
+            "hide a taper. Use the device's own charger and cable."
+        )
+    if best.is_unsteady:
+        yield (
+            "The charge was unsteady, as of a device in use: switch it off or leave it "
+            "alone meanwhile."
+        )
+
+
+def _untold(best: Judged) -> Iterator[str]:
+    measured = best.measured
+    lacks = []
+    if not measured.by_current:
+        lacks.append("current")
+    if measured.shape.highest_v is None:
+        lacks.append("voltage")
+    if lacks:
+        yield (
+            f"No {' and no '.join(lacks)} was told: the answer rests on the times "
+            "at each level" + ("." if len(lacks) == 2 else " and on the rest.")
+        )
