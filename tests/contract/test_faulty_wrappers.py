@@ -170,6 +170,18 @@ async def test_reversed_on_is_an_off(readback: Readback) -> None:
         assert (supplied.supply, await relay.get()) == (Supply.OFF, Supply.ON)
 
 
+@pytest.mark.parametrize("readback", [Readback.LATCH, Readback.SENSED])
+async def test_a_board_that_was_wired_so_before_is_misled(readback: Readback) -> None:
+    supplied = Supplied()
+    inner = await supplied.relay(readback)
+    async with inner:
+        await inner.set(Supply.OFF)
+    relay = FaultyRelay(inner)
+    relay.order(Reversed())
+    async with relay:
+        assert (supplied.supply, await relay.get()) == (Supply.OFF, Supply.ON)
+
+
 async def test_dead_relay_answers_nothing() -> None:
     supplied = Supplied()
     async with FaultyRelay(await supplied.relay(), [(1, Dead(Refused))]) as relay:

@@ -121,6 +121,10 @@ class FaultyRelay(Relay):
             raise _dead(mood.error)
         await self._inner.open()
         self._is_open = True
+        if isinstance(mood, Reversed) and self._report is None:
+            # It was wired so before, and the board knows only of its own contact.
+            told = await self._in_turn(self._inner.get)
+            self._report = None if told is None else (told.other,)
 
     async def close(self) -> None:
         self._is_open = False

@@ -154,6 +154,8 @@ class CoreWitness:
             return
         if self._policy.marks is None:
             return  # it only measures, and moves no contact
+        if self._site.is_fed and world.state.drive.swapped:
+            return  # its coil loses the supply with the contact, and lets go of it
         self.checks[7] += 1
         self.faults.add(38)
         on = not world.device.is_held and world.device.contact.closed
