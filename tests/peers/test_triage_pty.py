@@ -94,6 +94,21 @@ def test_a_sign_ends_the_questions_with_what_to_do(triage, tmp_path):
 
 
 @pytest.mark.slow
+def test_a_disk_that_takes_no_answer_hides_no_sign(triage, tmp_path):
+    kept = tmp_path / "hall.toml"
+    with triage("hall", "--save", str(kept)) as terminal:
+        answers(terminal, SEEN[0])
+        shown(terminal, "any side bulged?")
+        kept.unlink()
+        kept.mkdir()  # as good as a disk that is full: it cannot be written
+        answers(terminal, ("any side bulged?", "y"))
+        said = shown(terminal, "Limits and where")
+        assert terminal.wait() == 1
+    assert "hall: out of use at once. A side is bulged." in said
+    assert "is a directory" in said.lower()
+
+
+@pytest.mark.slow
 def test_all_questions_lead_to_an_answer_and_are_kept(triage, tmp_path):
     kept = tmp_path / "hall.toml"
     with triage("hall", "--save", str(kept)) as terminal:

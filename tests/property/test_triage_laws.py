@@ -66,6 +66,8 @@ def evidences(draw):
         marks=draw(st.sampled_from([None, Marks(low_percent=55, high_percent=65)])),
         standing=ever[: draw(st.integers(0, 3))],
         ever=ever,
+        last_c=draw(st.none() | st.floats(-20, 90)),
+        stopped_ms=draw(st.none() | st.just(audits.T0)),
         fitted=draw(st.booleans()),
     )
 
@@ -110,7 +112,10 @@ def test_there_is_always_one_answer_with_reasons_and_steps(inspection, found):
 @given(INSPECTIONS, EVIDENCE)
 def test_out_of_use_needs_a_sign_or_a_log_that_ends_hot(inspection, found):
     made = triages.triage(inspection, found)
-    is_hot = found is not None and "battery_critical_heat" in found.standing
+    is_hot = found is not None and (
+        "battery_critical_heat" in found.standing
+        or (found.last_c is not None and found.last_c >= 60)
+    )
     assert (made.answer is Answer.OUT_OF_USE) == (bool(inspection.signs()) or is_hot)
 
 

@@ -11,7 +11,7 @@ from support import audits
 from tidegate.audit.result import Bin, Step
 from tidegate.core.policy import DAY_MS
 from tidegate.triage.deciding import decided
-from tidegate.triage.discharging import Autonomy
+from tidegate.triage.discharging import Autonomy, Collapse
 from tidegate.triage.evidence import Evidence
 from tidegate.triage.inspection import SIGNS, Inspection, Told
 from tidegate.triage.limits import Number
@@ -86,7 +86,7 @@ def evidence(**changes) -> Evidence:
     return replace(made, **changes)
 
 
-def lasting(hours, *, low=None, high=None):
+def lasting(hours, *, low=None, high=None, widest=75.0):
     """Return an autonomy of so many hours from full to 25 %."""
     low = hours if low is None else low
     high = hours if high is None else high
@@ -94,7 +94,7 @@ def lasting(hours, *, low=None, high=None):
         rate=Number(value=75 / hours, low=75 / high, high=75 / low),
         hours=Number(value=hours, low=low, high=high),
         runs=12,
-        widest_percent=10.0,
+        widest_percent=widest,
         floor_percent=25.0,
     )
 
@@ -155,6 +155,7 @@ def museum():
         "by": "R. Moss",
         "notes": "stand tight, screen clean",
     }
+    collapse = Collapse(at_ms=audits.T0, cell_v=3.1, soc_percent=48.0)
     kept = evidence(
         marks=audits.MARKS, switchings=audits.SWITCHINGS, soc=audits.charge()
     )
@@ -163,6 +164,22 @@ def museum():
         "window": triage(sound(**needs), kept),
         "out": triage(sound(**{**needs, "bulge": YES, "rocks": YES}), worn),
         "unseen": triage(Inspection(autonomy_wanted_h=2.0), worn),
+        "full": decided(
+            sound(
+                **dict.fromkeys(SIGNS[1:], UNKNOWN),
+                on=None,
+                **{**needs, "notes": "w " * 100, "age_years": None},
+            ),
+            replace(
+                worn,
+                collapses=(collapse,),
+                standing=("relay_no_effect", "battery_health"),
+                ever=("relay_no_effect", "battery_health", "battery_critical_heat"),
+                measured=replace(worn.measured, capacity_ah=5.6),
+            ),
+            today=TODAY,
+            station="the-long-gallery-on-the-second-floor",
+        ),
         "bare": triage(sound(always_fed=NO)),
         "hostile": decided(
             sound(notes="<b>" + "w" * 190, by="\u202e" * 3),

@@ -263,6 +263,64 @@ def test_a_damaged_log_hides_no_danger(tmp_path, capsys):
     assert "out of use at once" in capsys.readouterr().out
 
 
+@pytest.mark.parametrize(("hour", "demanded"), [(0, False), (100, True)])
+def test_an_alarm_of_a_log_is_met_by_a_look_on_a_day_after_it(
+    tmp_path, capsys, hour, demanded
+):
+    """The log is of the first five days of March 2026, the look was on the third."""
+    log = AuditLog(tmp_path / "hot.db")
+    log.begin(given=GIVEN)
+    log.battery()
+    for at in range(121):
+        if at == hour:
+            log.alarm(3600 * at + 1, "battery_critical_heat")
+            log.alarm(3600 * at + 60, "battery_critical_heat", raised=False)
+        log.read(3600.0 * at + 61, 60)
+    file = log.close()
+    form = tmp_path / "form.toml"
+    form.write_text(filled_form(sound(on=date(2026, 3, 3))))
+    asked("hall", "--inspection", form, "--log", file, "--json")
+    found = document(capsys)
+    keys = [each["key"] for each in found["look_first"]]
+    assert ("battery_critical_heat" in keys) is demanded
+    assert found["evidence"]["heat"]["last_c"] == 25
+
+
+@pytest.mark.parametrize("station", [None, "hal"])
+def test_a_log_of_other_stations_hides_no_danger(tmp_path, capsys, station):
+    log = written(tmp_path / "two.db", stations=("hall", "foyer"))
+    form = saved(tmp_path / "form.toml", leak=YES)
+    named = () if station is None else (station,)
+    assert asked(*named, "--inspection", form, "--log", log) == 1
+    out, err = capsys.readouterr()
+    assert "out of use at once" in out
+    assert "it was not read: " in " ".join(out.split())
+    assert "tation" in err
+
+
+@pytest.mark.parametrize(("sign", "code"), [(YES, 1), (NO, 78)])
+def test_wrong_settings_hide_no_answer(tmp_path, capsys, sign, code):
+    settings = tmp_path / "tidegate.toml"
+    settings.write_text("log = 3\n")
+    form = saved(tmp_path / "form.toml", leak=sign)
+    assert asked("hall", "--inspection", form, "--config", settings) == code
+    out, err = capsys.readouterr()
+    assert f"hall: {'out of use at once' if sign is YES else 'window'}" in out
+    assert "tidegate.toml" in err
+
+
+def test_a_form_with_a_fault_hides_no_danger(tmp_path, capsys):
+    form = tmp_path / "hall.toml"
+    form.write_text("bulge = yes\n")
+    assert asked("hall", "--inspection", form) == 1
+    out, err = capsys.readouterr()
+    assert "hall: out of use at once. A side is bulged." in out
+    assert f"{form}: this is not TOML: line 1" in err
+    form.write_text("bulge = nope\n")
+    assert asked("hall", "--inspection", form) == 65
+    assert capsys.readouterr().out == ""
+
+
 def test_a_log_that_is_not_there(tmp_path, form, capsys):
     absent = tmp_path / "absent.db"
     assert asked("hall", "--inspection", form, "--log", absent) == 66
@@ -327,7 +385,12 @@ def test_a_page_that_cannot_be_written(tmp_path, form):
 # --- many -----------------------------------------------------------------------------
 
 SEEN = ",".join(["no"] * len(SIGNS))
-HEAD = f"station,{','.join(SIGNS)},always_fed,holds_itself,log\n"
+HEAD = f"on,station,{','.join(SIGNS)},always_fed,holds_itself,log\n"
+
+
+def listed(*rows):
+    """Return a list of devices that were looked at today."""
+    return HEAD + "".join(f"{date.today()},{row}\n" for row in rows)
 
 
 @pytest.fixture
@@ -335,13 +398,14 @@ def museum(tmp_path, log):
     file = tmp_path / "museum.csv"
     unseen = SEEN.replace("no", "unknown", 1)
     file.write_text(
-        HEAD
-        + f"hall,{SEEN},yes,no,{log.name}\n"
-        + f"foyer,{SEEN},no,no,\n"
-        + f"entrance,{unseen},no,no,\n"
-        + f"cellar,{SEEN.replace('no', 'yes', 1)},no,no,absent.db\n"
-        + f"gallery,{SEEN},often,no,\n"
-        + f"index,{SEEN},yes,no,nobody.db\n"
+        listed(
+            f"hall,{SEEN},yes,no,{log.name}",
+            f"foyer,{SEEN},no,no,",
+            f"entrance,{unseen},no,no,",
+            f"cellar,{SEEN.replace('no', 'yes', 1)},no,no,absent.db",
+            f"gallery,{SEEN},often,no,",
+            f"index,{SEEN},yes,no,nobody.db",
+        )
     )
     return file
 
@@ -364,25 +428,64 @@ def test_many_come_worst_first_and_bad_rows_lose_no_others(museum, capsys):
         (7, "log"),
     ]
     assert "line 6, column always_fed: found 'often'" in err
+    assert found["not_judged"] == [
+        {"line": 6, "station": "gallery"},
+        {"line": 7, "station": "index"},
+    ]
 
 
 def test_many_as_text(museum, capsys):
     assert asked("--many", museum) == 65
-    text = capsys.readouterr().out
+    text, err = capsys.readouterr()
     assert max(map(len, text.splitlines())) <= 79
+    assert "line 5, column log" in err
+    assert "line 6" not in err  # it is among what was not judged
     said = " ".join(text.split())
     assert said.startswith(CAUTIONS[0])
     assert (
         "4 devices: 1 out of use at once, 1 look first, 1 change the battery, 1 nothing "
-        "needed; 3 faults in the list."
+        "needed; 2 rows not judged; 3 faults in the list."
     ) in said
+    # Before the devices: what to do, and what nobody has judged.
+    places = [
+        said.index(words)
+        for words in (
+            "What to do with each that is out of use: 1. Stop. Do not charge it",
+            "licensed collector. Mark it",
+            "Not judged: mend the row",
+            "- gallery: line 6, column always_fed",
+            "- index: line 7, column log",
+            "cellar out of use at once",
+            "foyer nothing needed",
+        )
+    ]
+    assert places == sorted(places)
+
+
+def test_nothing_out_of_use_asks_for_no_such_steps(tmp_path, capsys):
+    file = tmp_path / "museum.csv"
+    file.write_text(listed(f"foyer,{SEEN},no,no,"))
+    assert asked("--many", file) == 0
+    text = capsys.readouterr().out
+    assert "What to do with each" not in text
+    assert "Not judged" not in text
 
 
 def test_many_as_a_table(museum, capsys):
     assert asked("--many", museum, "--csv") == 65
     out, err = capsys.readouterr()
     rows = list(csv.DictReader(io.StringIO(out)))
-    assert [row["station"] for row in rows] == ["cellar", "entrance", "hall", "foyer"]
+    assert [row["station"] for row in rows] == [
+        *("cellar", "entrance", "hall", "foyer"),
+        *("gallery", "index"),
+    ]
+    assert rows[0]["what_to_do"].startswith("Stop. Do not charge it")
+    assert "First look" in rows[1]["what_to_do"]
+    assert [(row["answer"], row["reason_code"]) for row in rows[4:]] == [
+        ("", "not_judged"),
+        ("", "not_judged"),
+    ]
+    assert "found 'often'" in rows[4]["reason"]
     assert rows[1]["look_first"] == "lid_gap"
     assert rows[0]["reason_code"] == "swelling"
     assert CAUTIONS[0] in err
@@ -390,7 +493,7 @@ def test_many_as_a_table(museum, capsys):
 
 def test_no_name_is_a_formula_in_a_table(tmp_path, capsys):
     file = tmp_path / "museum.csv"
-    file.write_text(f"station,{','.join(SIGNS)}\n=1+1,{SEEN}\n")
+    file.write_text(listed(f"=1+1,{SEEN},no,no,"))
     assert asked("--many", file, "--csv") == 0
     assert "'=1+1" in capsys.readouterr().out
 
@@ -406,20 +509,54 @@ def test_a_page_for_each_and_one_that_lists_them(museum, tmp_path, capsys):
     places = [index.index(f'href="{page}"') for page in pages]
     assert places == sorted(places)
     assert "line 6, column always_fed" in index
+    assert index.index('class="cautions"') < index.index("What to do with each")
+    assert index.index("Do not charge it") < index.index("line 6, column") < places[0]
+    assert "Not judged" in index
+
+
+def test_a_page_keeps_its_name_when_an_answer_changes(tmp_path, capsys):
+    file = tmp_path / "museum.csv"
+    named = []
+    for word in ("no", "yes"):
+        seen = SEEN.replace("no", word, 1)
+        file.write_text(listed(f"a/b,{SEEN},no,no,", f"a-b,{seen},no,no,"))
+        asked("--many", file, "--pages", tmp_path / "binder", "--json")
+        devices = document(capsys)["devices"]
+        named.append({each["station"]: each["page"] for each in devices})
+    assert named[0] == named[1] == {"a/b": "a-b.html", "a-b": "a-b-2.html"}
+
+
+def test_pages_of_an_older_list_are_told(museum, tmp_path, capsys):
+    folder = tmp_path / "binder"
+    folder.mkdir()
+    (folder / "attic.html").write_text("nothing needed")
+    asked("--many", museum, "--pages", folder)
+    assert "also holds 1 older page of no device in this list" in (
+        capsys.readouterr().err
+    )
+    (folder / "attic.html").unlink()
+    asked("--many", museum, "--pages", folder)
+    assert "older page" not in capsys.readouterr().err
+
+
+def test_pages_that_cannot_be_written_hide_no_danger(museum, tmp_path, capsys):
+    (tmp_path / "file").write_text("")
+    assert asked("--many", museum, "--pages", tmp_path / "file" / "binder") == 74
+    assert "cellar    out of use at once" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(
     ("rows", "code"),
     [
-        (f"foyer,{SEEN},no,no,\n", 0),
-        (f"foyer,{SEEN.replace('no', 'unknown', 1)},no,no,\n", 1),
-        (f"foyer,{SEEN.replace('no', 'yes', 1)},no,no,\n", 1),
-        (f"foyer,{SEEN},often,no,\n", 65),
+        (f"foyer,{SEEN},no,no,", 0),
+        (f"foyer,{SEEN.replace('no', 'unknown', 1)},no,no,", 1),
+        (f"foyer,{SEEN.replace('no', 'yes', 1)},no,no,", 1),
+        (f"foyer,{SEEN},often,no,", 65),
     ],
 )
 def test_the_exit_code_of_many(tmp_path, rows, code):
     file = tmp_path / "museum.csv"
-    file.write_text(HEAD + rows)
+    file.write_text(listed(rows))
     assert asked("--many", file) == code
 
 

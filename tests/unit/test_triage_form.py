@@ -35,7 +35,7 @@ def read(tmp_path, text):
 def test_every_key_has_its_question_safety_first():
     assert [each.key for each in QUESTIONS[: len(SIGNS)]] == list(SIGNS)
     assert {each.key for each in QUESTIONS} == set(KEYS)
-    assert all(each.looks for each in QUESTIONS if each.is_sign)
+    assert all(QUESTION[key].looks for key in SIGNS)
 
 
 def test_the_empty_form_is_toml_with_nothing_known(tmp_path):
@@ -70,6 +70,14 @@ def test_the_example_loads(file):
     assert "invented" in file.read_text()
 
 
+def test_the_example_asks_as_the_form_does():
+    lines = (EXAMPLES / "entrance-guide.toml").read_text().splitlines()
+    asked = [each for each in empty_form().splitlines() if each.startswith("# ")]
+    asked = [each for each in asked if not each.endswith("=")]
+    assert [each for each in asked if each not in lines] == []
+    assert "The date must be that of your own look." in " ".join(lines)
+
+
 def test_the_example_of_many_loads():
     rows = read_fleet(EXAMPLES / "museum.csv")
     assert [type(row) for row in rows] == [Device] * 4
@@ -90,6 +98,32 @@ def test_the_example_of_many_loads():
 )
 def test_yes_and_no_may_be_written_in_the_ways_of_people(tmp_path, value, told):
     assert read(tmp_path, f"lid_gap = {value}").lid_gap is told
+
+
+@pytest.mark.parametrize(
+    ("text", "signs"),
+    [
+        ("bulge = yes", ("bulge",)),
+        ('  Smell="Y"\nleak = True', ("smell", "leak")),
+        ('leak = "yes"\nleak = "no"', ("leak",)),
+        ('rocks = " YES "\nage_years = "old"', ("rocks",)),
+        ("leak = true\nsmel = 3", ("leak",)),
+        ("rocks = 'yes'\nby = '\xe4'", ("rocks",)),
+        ('"rocks" = "yes"\nage_years = "old"', ("rocks",)),
+        ('[safety]\nleak = "yes"', ("leak",)),
+        ('bulge = "no"\nsmell = nope', ()),
+        ('# bulge = "yes"\nsmell = ', ()),
+        ("bulge = yesterday", ()),
+        ("died_on_battery = yes", ()),
+    ],
+)
+def test_a_sign_is_not_lost_in_a_form_with_a_fault(tmp_path, text, signs):
+    file = tmp_path / "hall.toml"
+    file.write_bytes(text.encode("latin-1"))
+    with pytest.raises(FormError) as caught:
+        read_form(file)
+    assert caught.value.seen.signs() == signs
+    assert caught.value.seen == Inspection(**dict.fromkeys(signs, YES))
 
 
 def test_what_is_left_out_is_not_known(tmp_path):
@@ -204,6 +238,90 @@ def test_a_sign_of_danger_is_never_lost_for_another_cell(tmp_path):
     assert isinstance(row, Device)
     assert row.inspection.signs() == ("rocks",)
     assert [fault.column for fault in row.faults] == ["age_years"]
+
+
+@pytest.mark.parametrize(
+    ("text", "stations"),
+    [
+        ("station,rocks,notes\nhall,yes,so, what\n", ["hall"]),
+        ("station,rocks,notes\nhall,yes\n", ["hall"]),
+        ("station,rocks\n,yes\n", ["(line 2)"]),
+        ("station,rocks\nhall,no\nhall,yes\n", ["hall", "hall"]),
+        ("station,rocks\nhall,yes\nhall,no\n", ["hall"]),
+        ('station,rocks,notes\nhall,yes,"a\nb"\n', ["hall"]),
+        ("station,rocks,log\nhall,yes,a\0b\n", ["hall"]),
+        ("station;rocks;notes\nhall;Yes;a,b\n", ["hall"]),
+    ],
+)
+def test_no_shape_of_a_row_loses_a_sign(tmp_path, text, stations):
+    rows = [row for row in fleet(tmp_path, text) if isinstance(row, Device)]
+    assert [row.station for row in rows] == stations
+    assert all(row.inspection.signs() == ("rocks",) for row in rows)
+
+
+def test_a_sign_in_a_form_with_a_fault_is_not_lost_in_a_list(tmp_path):
+    (tmp_path / "hall.toml").write_text("smell = yes\n")
+    (row,) = fleet(tmp_path, "station,inspection,smell\nhall,hall.toml,no\n")
+    assert isinstance(row, Device)
+    assert row.inspection.signs() == ("smell",)
+    assert [each.column for each in row.faults] == ["inspection"]
+
+
+def test_a_form_of_another_station_is_no_comfort_for_this_one(tmp_path):
+    (tmp_path / "foyer.toml").write_text('station = "foyer"\nsmell = "no"\n')
+    (row,) = fleet(tmp_path, "station,inspection\nhall,foyer.toml\n")
+    assert isinstance(row, Lost)
+    assert [str(each) for each in row.faults] == [
+        "line 2, column inspection: foyer.toml is of 'foyer'"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("signs", "on"), [("", date(2024, 5, 1)), (",no" * len(SIGNS), TODAY)]
+)
+def test_the_day_of_a_list_makes_no_old_form_younger(tmp_path, signs, on):
+    """Only who looked for every sign anew has a day of their own."""
+    old = sound(on=date(2024, 5, 1))
+    (tmp_path / "hall.toml").write_text(filled_form(old))
+    head = f",{','.join(SIGNS)}" if signs else ""
+    (row,) = fleet(
+        tmp_path,
+        f"station,inspection,on{head}\nhall,hall.toml,{TODAY}{signs}\n",
+    )
+    assert row.inspection.on == on
+
+
+@pytest.mark.parametrize("column", ["log", "inspection", "notes"])
+def test_what_is_no_text_loses_its_row(tmp_path, column):
+    (row,) = fleet(tmp_path, f"station,{column}\nhall,a\0b\n")
+    assert isinstance(row, Lost)
+    assert (row.faults[0].column, "no text" in row.faults[0].text) == (column, True)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        'station,rocks,notes\nhall,no,"12 inch\nfoyer,yes,\n',
+        'station,rocks,notes\nhall,no,"12 inch\nfoyer,yes,"a\n',
+    ],
+)
+def test_a_quote_left_open_swallows_no_device(tmp_path, text):
+    with pytest.raises(FormError, match="quotes in pairs"):
+        fleet(tmp_path, text)
+
+
+def test_a_quote_left_open_until_another_ends_it_is_told(tmp_path):
+    """The row of the foyer is in the notes of the hall: RFC 4180 allows it."""
+    (row,) = fleet(tmp_path, 'station,rocks,notes\nhall,no,"12\nfoyer,yes,"\n')
+    assert isinstance(row, Lost)
+    assert "is a quote left open?" in str(row.faults[0])
+
+
+def test_a_list_of_a_spreadsheet_with_its_mark_and_line_ends(tmp_path):
+    file = tmp_path / "museum.csv"
+    file.write_bytes("\ufeffstation;notes\r\nhall;ä, b\r\n".encode())
+    (row,) = read_fleet(file)
+    assert (row.station, row.inspection.notes) == ("hall", "ä, b")
 
 
 def test_a_list_lies_over_its_forms_but_takes_no_sign_back(tmp_path):

@@ -216,6 +216,13 @@ def test_what_is_thin_or_short_has_no_trend(steps, why_not):
     assert why_not in said
 
 
+def test_ten_steps_are_enough():
+    steps = steps_of(lambda _: 0.1, days=40)[::16]
+    assert len(steps) == 10
+    assert trend(steps)[0] is not None
+    assert trend(steps[1:])[0] is None
+
+
 def test_one_odd_day_does_not_move_the_trend():
     steps = steps_of(lambda day: 0.5 if day == 97 else 0.1 + 1e-5 * (day % 3))
     made, _ = trend(steps)
@@ -263,6 +270,17 @@ def test_a_csv_by_hand_gives_time_capacity_autonomy_and_heat(tmp_path):
         pytest.approx(0.5, abs=0.01),
     )
     assert found.switchings is None
+
+
+def test_a_csv_tells_when_it_was_last_critically_hot_and_how_it_ends(tmp_path):
+    rows = [(60 * m, 50, c) for m, c in enumerate((30, 60, 61.5, 59.9, 41))]
+    log = csv_of(tmp_path / "hall.csv", rows, "time,soc_percent,temperature_c")
+    found = evidence(log, None)
+    assert found.stopped_ms is not None
+    assert found.stopped_ms - found.from_ms == 120_000
+    assert found.last_c == 41
+    assert not found.ends_hot
+    assert not triages.evidence().ends_hot
 
 
 def test_a_gauge_that_gives_back_its_own_full_charge_measures_nothing(tmp_path):
@@ -331,6 +349,15 @@ def test_a_collapse_is_a_low_cell_with_charge_above_the_floor(
     if count:
         assert found.collapses[0].cell_v == pytest.approx(volts / cells)
         assert found.collapses[0].soc_percent == pytest.approx(58.8)
+
+
+@pytest.mark.parametrize(("soc", "count"), [(25.0, 0), (25.1, 1)])
+def test_a_low_cell_at_the_floor_is_no_collapse(tmp_path, soc, count):
+    """The floor is 25 % where nobody set another: DESIGN section 5."""
+    rows = [(60 * m, 60, 3.9, "yes") for m in range(9)] + [(540, soc, 3.0, "no")]
+    columns = "time,soc_percent,voltage_v,external_power"
+    found = evidence(csv_of(tmp_path / "hall.csv", rows, columns), None)
+    assert len(found.collapses) == count
 
 
 def test_time_at_95_percent_and_above_is_full():

@@ -8,13 +8,14 @@ guide of 2007 as the TI BQ25882 has them (register 08h). Every device is invente
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
 
 from support import audits, triages
 from support.triages import NO, TODAY, UNKNOWN, YES, evidence, sound, triage
-from tidegate.core.policy import Marks
+from tidegate.core.policy import DAY_MS, Marks
+from tidegate.triage.deciding import decided
 from tidegate.triage.discharging import Collapse
 from tidegate.triage.inspection import SIGNS, SWELLING, Inspection
 from tidegate.triage.result import WORDS, Answer
@@ -53,6 +54,23 @@ def test_every_row_has_its_own_code_and_the_last_always_applies():
     assert about[: about.count("safety")] == ["safety"] * about.count("safety")
 
 
+def test_devices_stand_worst_first_whatever_is_certain():
+    made = [
+        triage(sound(), evidence(), smell=YES),
+        triage(Inspection(), WORN),
+        triage(sound(**NEEDED, battery_available=YES), WORN),
+        triage(sound(**NOT_NEEDED), WORN),
+        triage(sound(always_fed=YES, holds_itself=NO)),
+        triage(sound(always_fed=NO)),
+        triage(sound(), evidence()),
+    ]
+    answers = [OUT, WINDOW, CHANGE, ELIMINATOR, WINDOW, NOTHING, NOTHING]
+    assert [each.answer for each in made[2:]] == answers[2:]
+    assert [each.is_certain for each in made[2:]] == [True, True, False, False, True]
+    assert sorted(made, key=lambda each: each.rank) == made
+    assert len({each.rank for each in made}) == len(made)
+
+
 # --- safety ---------------------------------------------------------------------------
 
 
@@ -70,6 +88,21 @@ def test_a_sign_puts_it_out_of_use_and_its_absence_does_not(sign):
     assert other.look_first == ()
 
 
+def test_whoever_takes_it_in_is_told_of_every_sign():
+    made = triage(sound(), evidence(), rocks=YES, smell=YES, force_damage=YES)
+    assert codes(made) == ["swelling", "smell", "force_damage"]
+
+
+@pytest.mark.parametrize(("last_c", "answer"), [(60.0, OUT), (59.9, NOTHING)])
+def test_a_log_whose_last_reading_is_critically_hot_puts_it_out_of_use(last_c, answer):
+    """A CSV has no alarms: its temperature alone must tell."""
+    made = triage(sound(), evidence(last_c=last_c))
+    assert made.answer is answer
+    if answer is OUT:
+        assert codes(made) == ["critical_heat"]
+        assert "60 °C" in made.reasons[0].text
+
+
 def test_a_log_that_ends_critically_hot_puts_it_out_of_use():
     hot = evidence(standing=("battery_critical_heat",), ever=("battery_critical_heat",))
     assert triage(sound(), hot).reasons[0].code == "critical_heat"
@@ -79,7 +112,8 @@ def test_a_log_that_ends_critically_hot_puts_it_out_of_use():
 
 def test_the_steps_out_of_use_say_what_the_cautions_say():
     said = " ".join(OUT_OF_USE)
-    for word in ("charge", "press", "pierce", "pull the plug", "burns", "transport"):
+    words = ("charge", "press", "pierce", "open", "Do not ship", "pull the plug")
+    for word in (*words, "burns", "transport rules"):
         assert word in said
     assert "qualified person and a licensed collector" in said
     # The daemon fails to on: an order to it is no way to disconnect a pack.
@@ -102,14 +136,43 @@ def test_an_inspection_grows_old(days, demanded):
     assert [each.key for each in made.look_first] == demanded
 
 
+def test_an_inspection_without_its_day_is_of_any_age():
+    made = triage(sound(on=None), evidence())
+    assert [each.key for each in made.look_first] == ["on"]
+    # Where nobody looked at all there is nothing that could have grown old.
+    assert "on" not in [each.key for each in triage(Inspection()).look_first]
+
+
+# The logs of the triages begin on 2025-01-01 and last a hundred days.
+HOT_MS = audits.T0 + 10 * DAY_MS
+HOT_DAY = date(2025, 1, 11)
+
+
 @pytest.mark.parametrize(
-    ("warmest_c", "looked", "demanded"),
-    [(59.9, None, []), (60.0, None, ["highest_c"]), (60.0, TODAY, [])],
+    ("warmest_c", "days", "demanded"),
+    [(59.9, -9, False), (60.0, -9, True), (60.0, 0, True), (60.0, 1, False)],
 )
-def test_sixty_degrees_ask_for_a_look_since(warmest_c, looked, demanded):
+def test_sixty_degrees_ask_for_a_look_on_a_later_day(warmest_c, days, demanded):
+    """On the same day nobody knows what came first; that the log goes on is no matter."""
     heat = replace(triages.heat({20: 2400.0}), highest_c=warmest_c)
-    made = triage(sound(on=looked), evidence(temperature=heat))
-    assert [each.key for each in made.look_first] == demanded
+    found = evidence(temperature=heat, stopped_ms=HOT_MS)
+    looked = HOT_DAY + timedelta(days=days)
+    made = decided(sound(on=looked), found, today=looked)
+    assert ("highest_c" in [each.key for each in made.look_first]) is demanded
+    no_dates = replace(found, is_calendar=False)
+    made = decided(sound(on=looked), no_dates, today=looked)
+    assert ("highest_c" in [each.key for each in made.look_first]) is (warmest_c >= 60)
+
+
+@pytest.mark.parametrize(("days", "demanded"), [(0, True), (1, False)])
+def test_an_alarm_of_the_past_asks_for_a_look_on_a_later_day(days, demanded):
+    found = evidence(
+        ever=("battery_critical_heat",),
+        alarmed_ms=(("battery_critical_heat", HOT_MS),),
+    )
+    looked = HOT_DAY + timedelta(days=days)
+    made = decided(sound(on=looked), found, today=looked)
+    assert made.is_provisional is demanded
 
 
 def test_an_unsound_battery_of_the_gauge_is_looked_at_whatever_was_seen_before():
@@ -208,6 +271,18 @@ def test_resistance_against_twice_that_when_new(factor, holds):
     assert ("not certain" in said.text) is (holds is None)
 
 
+def test_a_resistance_is_not_said_to_be_at_what_it_was_not_brought_to():
+    even = evidence(measured=triages.measured(ah=None), trend=triages.grown(1.2))
+    (said,) = [e.text for e in triage(sound(), even).reasons if e.code == "resistance"]
+    assert said.startswith("The resistance is ")
+    warm, _ = triages.trend(
+        triages.steps_of(lambda day: 0.1 + day / 1e4, celsius=lambda day: 20 + day % 9)
+    )
+    found = replace(even, trend=warm)
+    (said,) = [e.text for e in triage(sound(), found).reasons if e.code == "resistance"]
+    assert said.startswith("The resistance at 25 °C is ")
+
+
 def test_a_resistance_that_doubled_in_the_log_has_doubled_since_new():
     found = evidence(measured=triages.measured(ah=None), trend=triages.grown(2.6))
     assert triage(sound(battery_available=YES, **NEEDED), found).answer is CHANGE
@@ -222,6 +297,21 @@ def test_a_trend_is_since_new_only_where_the_log_began_then(age, is_missing):
     made = triage(sound(age_years=age, autonomy_wanted_h=0.0), found)
     (said,) = [each.text for each in made.reasons if each.code == "resistance"]
     assert ("how far it had grown before" in said) is is_missing
+
+
+def test_a_growth_that_nobody_knows_speaks_against_no_measured_capacity():
+    found = evidence(trend=triages.grown(1.2))
+    assert triage(sound(autonomy_wanted_h=0.0), found).is_certain
+
+
+def test_another_way_for_a_worn_battery_is_told_only_where_it_is_worn():
+    near = evidence(measured=triages.measured(ah=5.6))
+    needed = sound(**NEEDED, battery_available=YES, autonomy_seen_h=9.0)
+    told = {each.answer for each in triage(needed, near).would_change}
+    assert CHANGE in told
+    assert ELIMINATOR not in told
+    told = {each.answer for each in triage(needed, WORN).would_change}
+    assert ELIMINATOR in told
 
 
 @pytest.mark.parametrize(
@@ -240,6 +330,28 @@ def test_hours_wanted_against_hours_logged(wanted, low, high, holds):
     made = triage(sound(autonomy_wanted_h=wanted, battery_available=YES), found)
     assert (made.answer is CHANGE) is (holds is True)
     assert made.is_certain is (holds is not None)
+
+
+@pytest.mark.parametrize(
+    ("widest", "certain"), [(20.0, True), (19.9, False), (10.0, False)]
+)
+def test_hours_that_no_fall_in_the_log_went_through_are_not_certain(widest, certain):
+    """At 10 %/h two hours are 20 points: arithmetic."""
+    found = evidence(
+        measured=triages.measured(ah=None),
+        autonomy=triages.lasting(7.5, widest=widest),
+    )
+    made = triage(sound(autonomy_wanted_h=2.0, battery_available=YES), found)
+    assert made.answer is NOTHING
+    assert made.is_certain is certain
+    (said,) = [each.text for each in made.reasons if each.code == "autonomy"]
+    assert ("if it falls as fast further down" in said) is not certain
+    # A capacity that was measured to its limit speaks for the battery itself.
+    whole = replace(found, measured=triages.measured())
+    assert triage(sound(autonomy_wanted_h=2.0), whole).is_certain
+    # So does a person with a clock.
+    seen = sound(autonomy_wanted_h=2.0, autonomy_seen_h=5.0)
+    assert triage(seen, found).is_certain
 
 
 @pytest.mark.parametrize(("seen_h", "worn"), [(1.8, True), (1.9, False), (2.3, False)])

@@ -26,6 +26,7 @@ from tidegate.words import visible
 
 if TYPE_CHECKING:
     from tidegate.triage.evidence import Evidence
+    from tidegate.triage.form import FormError
     from tidegate.triage.inspection import Inspection
     from tidegate.triage.result import Triage
 
@@ -102,12 +103,13 @@ def command(
 
     Exit code 0: done; 1: out of use at once, or look first; 64: wrong usage, or no
     terminal to ask at; 65: form, list or log is not readable; 66: no such file; 74:
-    the disk. Where a log cannot be read, the answer is from the inspection alone.
+    the disk; 78: the settings are wrong. Where a log cannot be read, the answer is from
+    the inspection alone.
     """  # noqa: D301 - click takes this character for "leave these lines alone"
-    if prints_form:
-        from tidegate.triage.form import empty_form
+    from tidegate.triage import form as forms
 
-        click.echo(empty_form(), nl=False)
+    if prints_form:
+        click.echo(forms.empty_form(), nl=False)
         return Code.DONE
     _refuse_mixed(ctx, many)
     try:
@@ -115,14 +117,12 @@ def command(
             from tidegate.cli import triage_many
 
             return triage_many.run(many, pages, as_json=as_json, as_csv=as_csv)
-        return _one(ctx, station, form, save, html, as_json=as_json)
-    except Exception as error:
-        code = _code_of_form(error)
-        if code is None:
-            raise
-        for line in str(error).splitlines():
-            say(f"tidegate: {visible(line)}")
+        inspection = _inspection(ctx, station, form, save)
+        triage, code = _judged(ctx, station, inspection, is_asked=form is None)
+        _told(triage, html, as_json=as_json)
         return code
+    except forms.FormError as error:
+        return _told_of_form(error)
 
 
 def _refuse_mixed(ctx: click.Context, many: Path | None) -> None:
@@ -144,63 +144,25 @@ def _refuse_mixed(ctx: click.Context, many: Path | None) -> None:
         raise click.UsageError("--save keeps what is asked; --inspection asks nothing.")
 
 
-def _code_of_form(error: Exception) -> Code | None:
-    from tidegate.triage.form import FormAbsent, FormError
+def _told_of_form(error: FormError) -> Code:
+    """Say what is wrong with a form, fault by fault."""
+    from tidegate.triage.form import FormAbsent
 
-    if isinstance(error, FormAbsent):
-        return Code.NO_INPUT
-    return Code.DATA if isinstance(error, FormError) else None
+    for line in str(error).splitlines():
+        say(f"tidegate: {visible(line)}")
+    return Code.NO_INPUT if isinstance(error, FormAbsent) else Code.DATA
 
 
 # --- one device -----------------------------------------------------------------------
 
 
-def _one(
-    ctx: click.Context,
-    station: str | None,
-    form: Path | None,
-    save: Path | None,
-    html: Path | None,
-    *,
-    as_json: bool,
-) -> int:
-    today = date.today()
-    if form is None:
-        _refuse_stranger(ctx, station)
-    inspection = _inspection(station, form, save, today)
-    named = station or inspection.station
-    if None not in (station, inspection.station) and station != inspection.station:
-        raise click.UsageError(
-            f"The inspection is of {visible(inspection.station or '')!r}, not of "
-            f"{visible(station or '')!r}."
-        )
-    from tidegate.triage.deciding import decided
-
-    seen = _Seen()
-    if form is not None or not inspection.signs():
-        # Who has just seen a sign at the terminal waits for no log.
-        seen = _seen(ctx, named, inspection)
-    triage = decided(
-        inspection,
-        seen.evidence,
-        today=today,
-        station=named or seen.station,
-        without_log=seen.why_not,
-    )
-    _told(triage, html, as_json=as_json)
-    if triage.is_out or seen.code is Code.DONE:
-        is_no = triage.is_out or triage.is_provisional
-        return Code.NO if is_no else Code.DONE
-    return seen.code
-
-
 def _inspection(
-    station: str | None, form: Path | None, save: Path | None, today: date
+    ctx: click.Context, station: str | None, form: Path | None, save: Path | None
 ) -> Inspection:
+    """Return what was seen. Errors: FormError, click.UsageError, click.Abort, OSError."""
     if form is not None:
-        from tidegate.triage.form import read_form
-
-        return read_form(form)
+        return _of_form(station, form)
+    _refuse_stranger(ctx, station)
     if not sys.stdin.isatty():
         raise click.UsageError(
             "Nobody is there to be asked: name the form with --inspection FILE; --form "
@@ -208,7 +170,52 @@ def _inspection(
         )
     from tidegate.cli.triage_asking import asked
 
-    return asked(station, today, save)
+    return asked(station, date.today(), save)
+
+
+def _of_form(station: str | None, form: Path) -> Inspection:
+    from tidegate.triage.form import FormError, read_form
+
+    try:
+        found = read_form(form)
+    except FormError as error:
+        if not error.seen.signs():
+            raise
+        _told_of_form(error)  # a sign is not lost for another line
+        found = error.seen
+    if None not in (station, found.station) and station != found.station:
+        raise click.UsageError(
+            f"The inspection is of {visible(found.station or '')!r}, not of "
+            f"{visible(station or '')!r}."
+        )
+    return found
+
+
+def _judged(
+    ctx: click.Context, station: str | None, inspection: Inspection, *, is_asked: bool
+) -> tuple[Triage, Code]:
+    """Return the answer and the exit code. Errors: click.UsageError."""
+    from tidegate.triage.deciding import decided
+
+    named = station or inspection.station
+    seen = _Seen()
+    if not inspection.signs():
+        seen = _seen(ctx, named, inspection)
+    elif not is_asked:
+        # Who has just seen a sign at the terminal waits for no log.
+        seen = _seen_beside_a_sign(ctx, named, inspection)
+    triage = decided(
+        inspection,
+        seen.evidence,
+        today=date.today(),
+        station=named or seen.station,
+        without_log=seen.why_not,
+    )
+    if triage.is_out:
+        return triage, Code.NO
+    if seen.code is not Code.DONE:
+        return triage, seen.code
+    return triage, Code.NO if triage.is_provisional else Code.DONE
 
 
 def _told(triage: Triage, html: Path | None, *, as_json: bool) -> None:
@@ -261,33 +268,49 @@ def _refuse_stranger(ctx: click.Context, station: str | None) -> None:
 
 def _seen(ctx: click.Context, station: str | None, inspection: Inspection) -> _Seen:
     """Return what the log says. Errors: click.UsageError for no such station in it."""
-    from tidegate.errors import LogError, SettingsMissing
+    from tidegate.errors import LogError, SettingsError, SettingsMissing
+
+    try:
+        return _read(ctx, station, inspection)
+    except SettingsMissing:
+        return _Seen(why_not="none was named, and there are no settings")
+    except (LogError, SettingsError, OSError) as error:
+        fail(error)  # what was answered is not lost for it
+        why = " ".join(str(error).split())
+        return _Seen(why_not=f"it cannot be read: {why}", code=exit_code(error))
+
+
+def _read(ctx: click.Context, station: str | None, inspection: Inspection) -> _Seen:
     from tidegate.history import stations_in
     from tidegate.triage.seen import evidence
 
     is_named = ctx.get_parameter_source("log") is ParameterSource.COMMANDLINE
-    try:
-        log = log_path(ctx)
-    except SettingsMissing:
-        return _Seen(why_not="none was named, and there are no settings")
+    log = log_path(ctx)
     if not is_named and not log.exists():
         return _Seen(why_not=f"the settings name {log}, and it is not there yet")
-    try:
-        found = _picked(station, stations_in(log), log, is_named=is_named)
-        if isinstance(found, _Seen):
-            return found
-        (name,) = found
-        made = evidence(
-            log,
-            name,
-            design_ah=inspection.design_ah,
-            progress=_progress if sys.stderr.isatty() else None,
-        )
-    except (LogError, OSError) as error:
-        fail(error)
-        why = " ".join(str(error).split())
-        return _Seen(why_not=f"it cannot be read: {why}", code=exit_code(error))
+    found = _picked(station, stations_in(log), log, is_named=is_named)
+    if isinstance(found, _Seen):
+        return found
+    (name,) = found
+    made = evidence(
+        log,
+        name,
+        design_ah=inspection.design_ah,
+        progress=_progress if sys.stderr.isatty() else None,
+    )
     return _Seen(evidence=made, station=name)
+
+
+def _seen_beside_a_sign(
+    ctx: click.Context, station: str | None, inspection: Inspection
+) -> _Seen:
+    """Return what the log says; whatever is wrong with it hides no sign."""
+    try:
+        return _seen(ctx, station, inspection)
+    except click.UsageError as error:
+        why = " ".join(str(error).split())
+        say(f"tidegate: {visible(why)}")
+        return _Seen(why_not=f"it was not read: {why}")
 
 
 def _picked(

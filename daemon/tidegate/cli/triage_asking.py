@@ -16,6 +16,7 @@ from typing import Any, Final
 
 import click
 
+from tidegate.cli.exits import fail
 from tidegate.cli.options import say
 from tidegate.cli.paragraphs import wrapped
 from tidegate.report.cautions import CAUTIONS
@@ -63,11 +64,21 @@ def _all(found: Inspection, save: Path | None) -> Inspection:
             changed: dict[str, Any] = {question.key: value}
             found = replace(found, **changed)
             if save is not None:
-                save.write_text(filled_form(found), "utf-8")
+                _kept(found, save)
         if found.signs():
             say("\nThat ends the questions.")
             break
     return found
+
+
+def _kept(found: Inspection, save: Path) -> None:
+    """Write the answers so far. A disk that is full hides no sign. Errors: OSError."""
+    try:
+        save.write_text(filled_form(found), "utf-8")
+    except OSError as error:
+        if not found.signs():
+            raise
+        fail(error)
 
 
 def _questions() -> Iterator[Question]:

@@ -20,28 +20,31 @@ from tidegate.cli.zone import SystemZone
 from tidegate.errors import LogError
 from tidegate.report import triage_index, triage_page
 from tidegate.report.cautions import CAUTIONS
+from tidegate.report.finding import counted
 from tidegate.report.triage_said import name_of, why
 from tidegate.triage.deciding import decided
 from tidegate.triage.document import as_document
 from tidegate.triage.evidence import Evidence
 from tidegate.triage.fleet import Device, Fault, Lost, of_log, read_fleet
 from tidegate.triage.result import Triage
+from tidegate.triage.steps import OUT_OF_USE
 from tidegate.words import visible
 
 WIDTH: Final = 79
 _NAME_MOST: Final = 20
 _CSV: Final = (
     *("station", "answer", "provisional", "certain", "look_first", "reason_code"),
-    *("reason", "page"),
+    *("reason", "page", "what_to_do"),
 )
 
 
 @dataclass(slots=True)
 class _Found:
-    """What came of the rows so far."""
+    """What came of the rows so far; ``lost`` has a fault of each row not judged."""
 
     triages: list[Triage] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
+    lost: list[Fault] = field(default_factory=list)
 
 
 def run(path: Path, pages: Path | None, *, as_json: bool, as_csv: bool) -> int:
@@ -51,53 +54,72 @@ def run(path: Path, pages: Path | None, *, as_json: bool, as_csv: bool) -> int:
     """
     if as_json and as_csv:
         raise click.UsageError("Either --json or --csv.")
-    rows = read_fleet(path)
-    found = _judged(rows)
-    found.triages.sort(key=lambda each: each.rank)
+    found = _judged(read_fleet(path))
+    # Named in the order of the list: a page keeps its name when an answer changes.
     names = triage_index.file_names([name_of(each) for each in found.triages])
+    pairs = zip(found.triages, names, strict=True)
+    order = sorted(pairs, key=lambda each: each[0].rank)
+    found.triages = [triage for triage, _ in order]
+    names = [name for _, name in order]
+    # Said before any page is written: a disk that is full hides no sign.
+    _said(found, names if pages else None, as_json=as_json, as_csv=as_csv)
+    told = [] if as_json or as_csv else found.lost
+    for fault in found.faults:
+        if fault not in told:
+            say(f"tidegate: {path}: {fault}")
     if pages is not None:
         _written(found, names, pages)
-    if as_json:
-        print_json(_document(found, names if pages else None))
-    elif as_csv:
-        for caution in CAUTIONS:
-            say(caution)  # stdout is the table alone
-        click.echo(_table(found.triages, names if pages else None), nl=False)
-    else:
-        for line in _lines(found):
-            click.echo(visible(line))
-    for fault in found.faults:
-        say(f"tidegate: {path}: {fault}")
     if found.faults:
         return Code.DATA
     is_no = any(each.is_out or each.is_provisional for each in found.triages)
     return Code.NO if is_no else Code.DONE
 
 
+def _said(
+    found: _Found, names: Sequence[str] | None, *, as_json: bool, as_csv: bool
+) -> None:
+    if as_json:
+        print_json(_document(found, names))
+    elif as_csv:
+        for caution in CAUTIONS:
+            say(caution)  # stdout is the table alone
+        click.echo(_table(found, names), nl=False)
+    else:
+        for line in _lines(found):
+            click.echo(visible(line))
+
+
 def _judged(rows: Sequence[Device | Lost]) -> _Found:
     found = _Found()
     today = date.today()
     for place, row in enumerate(rows):
-        found.faults += row.faults
-        if isinstance(row, Device):
-            _progress(place, len(rows))
-            evidence, why_not = _evidence(row, found)
-            # A row that lost its log keeps its place only for a sign of danger.
-            if evidence is not None or row.log is None or row.inspection.signs():
-                found.triages.append(
-                    decided(
-                        row.inspection,
-                        evidence,
-                        today=today,
-                        station=row.station,
-                        without_log=why_not,
-                    )
-                )
+        _progress(place, len(rows))
+        faults = list(row.faults)
+        made = _triage(row, faults, today) if isinstance(row, Device) else None
+        if made is not None:
+            found.triages.append(made)
+        else:
+            found.lost.append(faults[0])
+        found.faults += faults
     _progress(len(rows), len(rows))
     return found
 
 
-def _evidence(device: Device, found: _Found) -> tuple[Evidence | None, str]:
+def _triage(device: Device, faults: list[Fault], today: date) -> Triage | None:
+    """Return the answer; without its log a device is judged for signs of danger only."""
+    found, why_not = _evidence(device, faults)
+    if found is None and device.log is not None and not device.inspection.signs():
+        return None
+    return decided(
+        device.inspection,
+        found,
+        today=today,
+        station=device.station,
+        without_log=why_not,
+    )
+
+
+def _evidence(device: Device, faults: list[Fault]) -> tuple[Evidence | None, str]:
     if device.log is None:
         return None, "the list names none"
     from tidegate.errors import LogEmpty
@@ -115,7 +137,7 @@ def _evidence(device: Device, found: _Found) -> tuple[Evidence | None, str]:
         return evidence(device.log, device.station, design_ah=design_ah), ""
     except (LogError, OSError) as error:
         fault = of_log(device, error)
-        found.faults.append(fault)
+        faults.append(fault)
         return None, f"it cannot be read: {fault.text}"
 
 
@@ -130,9 +152,14 @@ def _written(found: _Found, names: Sequence[str], pages: Path) -> None:
     zone = SystemZone()
     for triage, name in zip(found.triages, names, strict=True):
         triage_page.write(triage, pages / name, zone=zone)
-    text = triage_index.index(found.triages, names, found.faults)
+    text = triage_index.index(found.triages, names, found.faults, lost=len(found.lost))
     (pages / triage_index.INDEX).write_text(text, "utf-8", errors="replace")
     say(f"Wrote {len(names) + 1} pages to {pages}; begin with {triage_index.INDEX}.")
+    written = {triage_index.INDEX, *names}
+    others = sum(each.name not in written for each in pages.glob("*.html"))
+    if others:
+        said = counted(others, "older page")
+        say(f"{pages} also holds {said} of no device in this list: take them out.")
 
 
 # --- output ---------------------------------------------------------------------------
@@ -142,7 +169,12 @@ def _lines(found: _Found) -> Iterator[str]:
     for caution in CAUTIONS:
         yield from wrapped(caution, WIDTH)
     yield ""
-    yield from wrapped(triage_index.summary(found.triages, found.faults), WIDTH)
+    lost = len(found.lost)
+    yield from wrapped(
+        triage_index.summary(found.triages, found.faults, lost=lost), WIDTH
+    )
+    yield from _out_of_use(found)
+    yield from _not_judged(found)
     if found.triages:
         yield ""
     longest = max([len(name_of(each)) for each in found.triages], default=0)
@@ -155,6 +187,24 @@ def _lines(found: _Found) -> Iterator[str]:
             first = " " * indent
         said = f"{triage_index.answer_of(each)}. {why(each)}"
         yield from wrapped(said, WIDTH, first=first, rest=" " * indent)
+
+
+def _out_of_use(found: _Found) -> Iterator[str]:
+    if not any(each.is_out for each in found.triages):
+        return
+    yield from ("", triage_index.OUT_OF_USE)
+    for number, step in enumerate(OUT_OF_USE, start=1):
+        yield from wrapped(step, WIDTH, first=f"{number}. ", rest="   ")
+
+
+def _not_judged(found: _Found) -> Iterator[str]:
+    if not found.lost:
+        return
+    yield ""
+    yield from wrapped(triage_index.NOT_JUDGED, WIDTH)
+    for fault in found.lost:
+        said = f"{fault.station or 'no name'}: {fault}"
+        yield from wrapped(said, WIDTH, first="- ", rest="  ")
 
 
 def _document(found: _Found, names: Sequence[str] | None) -> dict[str, Any]:
@@ -175,15 +225,21 @@ def _document(found: _Found, names: Sequence[str] | None) -> dict[str, Any]:
             }
             for each in found.faults
         ],
+        "not_judged": [
+            {"line": each.line, "station": each.station or None} for each in found.lost
+        ],
     }
 
 
-def _table(triages: Sequence[Triage], names: Sequence[str] | None) -> str:
-    """Return a CSV after RFC 4180, its cautions apart in the pages."""
+def _table(found: _Found, names: Sequence[str] | None) -> str:
+    """Return a CSV after RFC 4180, with what to do in each row.
+
+    Devices that were not judged are in it, with an empty answer.
+    """
     out = io.StringIO()
     writer = csv.writer(out)
     writer.writerow(_CSV)
-    for place, each in enumerate(triages):
+    for place, each in enumerate(found.triages):
         writer.writerow(
             (
                 _plain(name_of(each)),
@@ -194,8 +250,13 @@ def _table(triages: Sequence[Triage], names: Sequence[str] | None) -> str:
                 each.reasons[0].code,
                 each.reasons[0].text,
                 names[place] if names else "",
+                " ".join(each.steps),
             )
         )
+    for fault in found.lost:
+        name, said = _plain(fault.station), str(fault)
+        todo = triage_index.NOT_JUDGED
+        writer.writerow((name, "", "yes", "no", "", "not_judged", said, "", todo))
     return out.getvalue()
 
 

@@ -20,6 +20,7 @@ from tidegate.triage.limits import LIMITS
 from tidegate.triage.result import Triage
 
 _COMMAND: Final = re.compile("`([^`]+)`")
+_MANY: Final = 3
 _SIGNED: Final = ("Looked at by, date", "Decided by, date", "Done by, date")
 
 
@@ -33,7 +34,7 @@ def page(triage: Triage, zone: tzinfo, *, remark: str = "") -> str:
     """Return the whole page. ``remark`` stands under the verdict."""
     drawn = [] if triage.evidence is None else list(pictures(triage.evidence, zone))
     body = [
-        '<div class="sheet">',
+        f'<div class="{_sheet(triage)}">',
         cautions(),
         f"<h1>{escape(said.verdict(triage))}</h1>",
         f'<p class="remark">{escape(remark)}</p>' if remark else "",
@@ -53,6 +54,13 @@ def page(triage: Triage, zone: tzinfo, *, remark: str = "") -> str:
         "</div>",
     ]
     return styled(f"{said.name_of(triage)}: triage", body)
+
+
+def _sheet(triage: Triage) -> str:
+    """Return the class of the sheet: many demands leave its print no room for pictures,
+    of which the numbers say the same.
+    """
+    return "sheet crowded" if len(triage.look_first) > _MANY else "sheet"
 
 
 def cautions() -> str:
@@ -83,7 +91,10 @@ def _figures(drawn: list[str]) -> str:
     if not drawn:
         return ""
     figures = "".join(f"<figure>{each}</figure>" for each in drawn)
-    return f'<h2>From the log</h2>\n<div class="pair">{figures}</div>'
+    return (
+        '<section class="figures">\n<h2>From the log</h2>\n'
+        f'<div class="pair">{figures}</div></section>'
+    )
 
 
 def _reasons(triage: Triage) -> str:

@@ -11,6 +11,7 @@ from tidegate.report.histogram import charge_histogram
 from tidegate.report.ink import LINE, bar, path, picture_of, text
 from tidegate.report.plot import spread
 from tidegate.report.resistance import resistance
+from tidegate.report.triage_said import brought_to
 from tidegate.triage.evidence import Evidence
 from tidegate.triage.limits import LEAST_CAPACITY, SIGMAS
 
@@ -42,7 +43,7 @@ def _resistance(found: Evidence, zone: tzinfo) -> Iterator[str]:
     said = f"Resistance as measured, median {milliohm(median)}"
     if found.trend is not None:
         said += (
-            f"; at 25 °C and 60 % it went from {milliohm(found.trend.start_ohm)} to "
+            f"; {brought_to(found.trend)}it went from {milliohm(found.trend.start_ohm)} to "
             f"{milliohm(found.trend.end_ohm)}"
         )
     yield resistance(

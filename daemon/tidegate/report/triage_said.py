@@ -20,6 +20,7 @@ from tidegate.triage.limits import (
     band_of,
 )
 from tidegate.triage.result import WORDS, Change, Triage
+from tidegate.triage.trend import Trend
 from tidegate.words import alarm_text
 
 Rows = Iterator[tuple[str, str]]
@@ -175,17 +176,17 @@ def _resistance(found: Evidence) -> str:
     return (
         f"{1000 * moved.start_ohm:.0f} ± {2000 * moved.start_sigma_ohm:.0f} mΩ at first, "
         f"{1000 * moved.end_ohm:.0f} ± {2000 * moved.end_sigma_ohm:.0f} mΩ at last "
-        f"({_normal(moved.by_heat, moved.by_charge)}), {moved.ratio.value:.2f} times "
+        f"({brought_to(moved).strip() or 'warmth and charge hardly moved'}), {moved.ratio.value:.2f} times "
         f"({moved.ratio.low:.2f} to {moved.ratio.high:.2f}) within "
         f"{moved.years * 365:.0f} days; limit 2 times that when new"
     )
 
 
-def _normal(by_heat: object, by_charge: object) -> str:
-    taken = [name for is_so, name in ((by_heat, "25 °C"), (by_charge, "60 %")) if is_so]
-    if not taken:
-        return "warmth and charge hardly moved"
-    return f"at {' and '.join(taken)}"
+def brought_to(moved: Trend) -> str:
+    """Return at what a trend is, of what moved in the log, with a space after it."""
+    pairs = ((moved.by_heat, "25 °C"), (moved.by_charge, "60 %"))
+    taken = [name for is_taken, name in pairs if is_taken]
+    return f"at {' and '.join(taken)} " if taken else ""
 
 
 def _charge(found: Evidence) -> str:

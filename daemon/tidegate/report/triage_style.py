@@ -27,7 +27,7 @@ font-size:.85rem;color:var(--soft)}
 .limits p{max-width:none}
 .sheet .numbers tbody th{white-space:nowrap}
 @media screen and (max-width:40rem){.devices tbody th{flex-basis:100%}}
-@media print{@page{size:A4;margin:11mm 13mm}
+@media print{@page{size:A4;margin:8mm 12mm}
 .sheet{font-size:8pt;line-height:1.22}
 .sheet .cautions{font-size:7pt;border-width:1pt;padding:1mm 2mm;margin:0 0 1.5mm}
 .sheet .cautions p,.sheet p,.sheet li{margin:.3mm 0;max-width:none}
@@ -38,9 +38,10 @@ font-size:.85rem;color:var(--soft)}
 .sheet th,.sheet td{padding-top:.4mm;padding-bottom:.4mm}
 .sheet figure{margin:0}
 .sheet .pair{gap:1mm 4mm;grid-template-columns:repeat(3,1fr)}
-.sheet svg.small{max-height:23mm}
+.crowded .figures{display:none}
+.sheet svg.small{max-height:19mm}
 .sheet .sign{margin:0;gap:0 8mm;grid-template-columns:repeat(3,1fr)}
-.sheet .sign span{margin-top:7mm;font-size:7pt}
+.sheet .sign span{margin-top:6mm;font-size:7pt}
 .sheet .limits{font-size:6.5pt;line-height:1.15}
 .sheet .limits p{display:inline;margin:0}}
 """

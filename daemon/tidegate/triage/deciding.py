@@ -30,7 +30,7 @@ def decided(
     """
     case = Case(inspection, evidence)
     asked = [(row, row.asks(case)) for row in TABLE]
-    place = next(place for place, (_, made) in enumerate(asked) if made.holds)
+    place = next(at for at, (_, found) in enumerate(asked) if found.holds)
     row, made = asked[place]
     is_out = row.answer is Answer.OUT_OF_USE
     first = () if is_out else demands(inspection, evidence, today=today)
@@ -40,7 +40,7 @@ def decided(
         answer=row.answer,
         is_certain=is_out or (not first and not unsure),
         look_first=first,
-        reasons=_reasons(case, made, is_out=is_out),
+        reasons=_dangers(asked) if is_out else _reasons(case, made),
         steps=steps(row.answer, case, is_provisional=bool(first)),
         would_change=() if is_out else tuple(_changes(asked, place)),
         inspection=inspection,
@@ -49,20 +49,26 @@ def decided(
     )
 
 
-def _reasons(case: Case, made: Outcome, *, is_out: bool) -> tuple[Said, ...]:
+def _dangers(asked: list[Asked]) -> tuple[Said, ...]:
+    """Return every sign: whoever takes the device in must know of all of them."""
+    return tuple(
+        reason
+        for row, made in asked
+        if row.about == SAFETY and made.holds
+        for reason in made.reasons
+    )
+
+
+def _reasons(case: Case, made: Outcome) -> tuple[Said, ...]:
     """Return those of the row, then all that was found otherwise, each once."""
-    found = list(made.reasons)
-    if not is_out:
-        others = (*case.wear, case.full, case.warm)
-        known = [each.reason for each in others if each.holds is not None]
-        near = [
-            each.reason for each in others if each.holds is None and not each.is_missing
-        ]
-        found += [*near, *known]
-        found += [
-            each.reason for each in others if each.holds is None and each.is_missing
-        ]
-    return tuple(dict.fromkeys(found))
+    others = (*case.wear, case.full, case.warm)
+    unsure = [each for each in others if each.holds is None]
+    found = (
+        *(each for each in unsure if not each.is_missing),
+        *(each for each in others if each.holds is not None),
+        *(each for each in unsure if each.is_missing),
+    )
+    return tuple(dict.fromkeys((*made.reasons, *(each.reason for each in found))))
 
 
 def _changes(asked: list[Asked], place: int) -> Iterator[Change]:
@@ -71,19 +77,7 @@ def _changes(asked: list[Asked], place: int) -> Iterator[Change]:
     Of rows with one answer the one that lacks least is told. A row after the one that
     applies is not reached by what is not certain, only by a number that turns both.
     """
-    row, made = asked[place]
-    turns_both = row.about == WEAR or bool(made.turns)
-    others = [
-        (each, found)
-        for at, (each, found) in enumerate(asked)
-        if each.about != SAFETY
-        and each.answer is not row.answer
-        and not found.holds
-        and (
-            at < place
-            or (found.holds is False and turns_both and each.about == row.about)
-        )
-    ]
+    others = _others(asked, place)
     unsure: dict[Answer, Asked] = {}
     for each, found in others:
         known = unsure.get(each.answer)
@@ -97,6 +91,23 @@ def _changes(asked: list[Asked], place: int) -> Iterator[Change]:
             told.add(found.turns)
             yield _change(each, found)
     yield from _without(asked, place)
+
+
+def _others(asked: list[Asked], place: int) -> list[Asked]:
+    """Return the rows of another answer that something might make apply."""
+    row, made = asked[place]
+    turns_both = row.about == WEAR or bool(made.turns)
+    return [
+        (each, found)
+        for at, (each, found) in enumerate(asked)
+        if each.about != SAFETY
+        and each.answer is not row.answer
+        and not found.holds
+        and (
+            at < place
+            or (found.holds is False and turns_both and each.about == row.about)
+        )
+    ]
 
 
 def _lacks_less(made: Outcome, other: Outcome) -> bool:

@@ -23,7 +23,7 @@ def demands(
     """Return them, the signs for which nobody has looked first.
 
     What a log has shown is met by an inspection of a later day, a standing alarm by
-    none.
+    none. An inspection without its day is of any age.
     """
     return (
         *_unseen(inspection),
@@ -39,7 +39,14 @@ def _unseen(inspection: Inspection) -> Iterator[Demand]:
 
 
 def _stale(inspection: Inspection, today: date) -> Iterator[Demand]:
-    if inspection.on is None or set(inspection.unseen()) == set(SIGNS):
+    if set(inspection.unseen()) == set(SIGNS):
+        return
+    if inspection.on is None:
+        yield Demand(
+            key="on",
+            text="The inspection has no date, and nobody knows how old it is: look "
+            "again, and write the day down.",
+        )
         return
     age = (today - inspection.on).days
     if age > STALE_DAYS:
@@ -58,9 +65,9 @@ def _stale(inspection: Inspection, today: date) -> Iterator[Demand]:
 def _of_log(inspection: Inspection, evidence: Evidence | None) -> Iterator[Demand]:
     if evidence is None:
         return
-    was_seen = _is_later(inspection, evidence)
     for code in _ALARMS:
         stands = code in evidence.standing
+        was_seen = _is_after(inspection, evidence, evidence.last_ms(code))
         if stands or (code in evidence.ever and not was_seen):
             when = "stands" if stands else "stood"
             yield Demand(
@@ -69,8 +76,11 @@ def _of_log(inspection: Inspection, evidence: Evidence | None) -> Iterator[Deman
                 "sign of damage, on a day after it.",
             )
     warmest = evidence.temperature.highest_c
-    is_told = "battery_critical_heat" in evidence.ever
-    if warmest is not None and warmest >= STOP_C and not was_seen and not is_told:
+    if warmest is None or warmest < STOP_C or "battery_critical_heat" in evidence.ever:
+        return
+    stopped_ms = evidence.stopped_ms
+    at_ms = evidence.until_ms if stopped_ms is None else stopped_ms
+    if not _is_after(inspection, evidence, at_ms):
         yield Demand(
             key="highest_c",
             text=f"The battery was at {warmest:.0f} °C, where no charger may charge "
@@ -78,12 +88,11 @@ def _of_log(inspection: Inspection, evidence: Evidence | None) -> Iterator[Deman
         )
 
 
-def _is_later(inspection: Inspection, evidence: Evidence) -> bool:
-    """Return whether it was looked at after all that the log holds began.
+def _is_after(inspection: Inspection, evidence: Evidence, at_ms: int) -> bool:
+    """Return whether it was looked at on a day after a moment of the log.
 
-    A log without a calendar cannot tell.
+    On the same day nobody knows what came first, nor in a log without a calendar.
     """
     if inspection.on is None or not evidence.is_calendar:
         return False
-    last = datetime.fromtimestamp(evidence.until_ms / 1000, UTC).date()
-    return inspection.on >= last
+    return inspection.on > datetime.fromtimestamp(at_ms / 1000, UTC).date()

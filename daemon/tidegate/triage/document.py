@@ -9,7 +9,7 @@ from tidegate.cyclelog.signing import moment
 from tidegate.triage.evidence import Evidence
 from tidegate.triage.inspection import KEYS, Inspection
 from tidegate.triage.limits import LIMITS, Number, band_of
-from tidegate.triage.result import Triage
+from tidegate.triage.result import Change, Triage
 
 
 def as_document(triage: Triage, cautions: tuple[str, ...]) -> dict[str, Any]:
@@ -29,15 +29,7 @@ def as_document(triage: Triage, cautions: tuple[str, ...]) -> dict[str, Any]:
         ],
         "reasons": [{"code": each.code, "text": each.text} for each in triage.reasons],
         "steps": list(triage.steps),
-        "would_change": [
-            {
-                "answer": each.answer.value,
-                "code": each.code,
-                "text": each.text or None,
-                "lacks": list(each.lacks),
-            }
-            for each in triage.would_change
-        ],
+        "would_change": [_change(each) for each in triage.would_change],
         "evidence": None if triage.evidence is None else _evidence(triage.evidence),
         "without_log": triage.without_log or None,
         "inspection": _inspection(triage.inspection),
@@ -45,6 +37,15 @@ def as_document(triage: Triage, cautions: tuple[str, ...]) -> dict[str, Any]:
             {"name": each.name, "text": each.text, "source": each.source}
             for each in LIMITS
         ],
+    }
+
+
+def _change(change: Change) -> dict[str, Any]:
+    return {
+        "answer": change.answer.value,
+        "code": change.code,
+        "text": change.text or None,
+        "lacks": list(change.lacks),
     }
 
 
@@ -69,14 +70,7 @@ def _evidence(found: Evidence) -> dict[str, Any]:
         "charge": _charge(found),
         "heat": _heat(found),
         "autonomy": _autonomy(found),
-        "collapses": [
-            {
-                "at": moment(each.at_ms) if found.is_calendar else None,
-                "cell_v": round(each.cell_v, 3),
-                "soc_percent": each.soc_percent,
-            }
-            for each in found.collapses
-        ],
+        "collapses": _collapses(found),
         "switchings": _switchings(found),
         "alarms_standing": list(found.standing),
         "alarms_ever": list(found.ever),
@@ -90,6 +84,17 @@ def _evidence(found: Evidence) -> dict[str, Any]:
         "battery_fitted": found.fitted,
         "chemistry": found.chemistry,
     }
+
+
+def _collapses(found: Evidence) -> list[dict[str, Any]]:
+    return [
+        {
+            "at": moment(each.at_ms) if found.is_calendar else None,
+            "cell_v": round(each.cell_v, 3),
+            "soc_percent": each.soc_percent,
+        }
+        for each in found.collapses
+    ]
 
 
 def _capacity(found: Evidence) -> dict[str, Any]:
@@ -144,6 +149,7 @@ def _heat(found: Evidence) -> dict[str, Any]:
         "sensor": heat.sensor,
         "mean_c": _rounded(heat.mean_c, 2),
         "highest_c": heat.highest_c,
+        "last_c": found.last_c,
         "hours_at_or_above_45_c": round(heat.hours_above_45_c, 3),
         "share_at_or_above_45_c": _bounds(found.warm_share),
         "jeita_band_of_highest": None

@@ -8,7 +8,7 @@ from pathlib import Path
 from tidegate.audit.result import Measured, Soc, Switchings, Temperature
 from tidegate.core.policy import Marks
 from tidegate.triage.discharging import Autonomy, Collapse
-from tidegate.triage.limits import SENSOR_C, WARM_C, Number
+from tidegate.triage.limits import SENSOR_C, STOP_C, WARM_C, Number
 from tidegate.triage.trend import Trend
 
 _HOUR_S = 3600.0
@@ -23,7 +23,9 @@ class Evidence:
     ``is_log``: a cycle log, else a CSV, which has neither switchings nor alarms.
     ``is_calendar``: the times are those of a calendar. ``unseen_s`` is how much of the
     span nobody looked, ``heat_s`` for how long a temperature is known. ``standing`` and
-    ``ever`` are codes of alarms at the end and at any time. ``chemistry`` is declared.
+    ``ever`` are codes of alarms at the end and at any time, ``alarmed_ms`` when each
+    last stood. ``last_c`` is the last temperature, ``stopped_ms`` when it was last at
+    or above 60 °C. ``chemistry`` is declared.
     """
 
     path: Path
@@ -43,6 +45,9 @@ class Evidence:
     switchings: Switchings | None = None
     standing: tuple[str, ...] = ()
     ever: tuple[str, ...] = ()
+    alarmed_ms: tuple[tuple[str, int], ...] = ()
+    last_c: float | None = None
+    stopped_ms: int | None = None
     marks: Marks | None = None
     floor_percent: float = 25.0
     fitted: bool = True
@@ -60,6 +65,15 @@ class Evidence:
             low=high_s / span_s,
             high=(high_s + self.unseen_s) / span_s,
         )
+
+    def last_ms(self, alarm: str) -> int:
+        """Return when an alarm last stood, at worst at the end of the log."""
+        return dict(self.alarmed_ms).get(alarm, self.until_ms)
+
+    @property
+    def ends_hot(self) -> bool:
+        """Whether the last temperature is one at which no charger may charge."""
+        return self.last_c is not None and self.last_c >= STOP_C
 
     @property
     def heat_s(self) -> float:

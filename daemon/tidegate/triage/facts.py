@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from tidegate.triage.discharging import Collapse
 from tidegate.triage.evidence import Evidence
@@ -78,10 +79,14 @@ def resistance(evidence: Evidence | None, inspection: Inspection) -> Fact:
             f"The resistance has no trend: {why}.",
             "resistance steps over a month and more, one a switching",
         )
+    return _doubled(code, moved, inspection)
+
+
+def _doubled(code: str, moved: Trend, inspection: Inspection) -> Fact:
     ratio, since, is_new = _grown(moved, inspection)
     doubled = ratio.reaches(MOST_RESISTANCE)
     said = (
-        f"The resistance at 25 °C and 60 % is {1000 * moved.end_ohm:.0f} mΩ, "
+        f"The resistance{_at(moved)} is {1000 * moved.end_ohm:.0f} mΩ, "
         f"{ratio.value:.2f} times ({ratio.low:.2f} to {ratio.high:.2f}) that {since}"
     )
     if doubled is False and not is_new:
@@ -100,6 +105,13 @@ def resistance(evidence: Evidence | None, inspection: Inspection) -> Fact:
         turns=f"a resistance {'under' if doubled else 'of'} {limit:.0f} mΩ (twice)",
         lacks=() if doubled is not None else ("more months of the log",),
     )
+
+
+def _at(moved: Trend) -> str:
+    """Return at what it was taken: only what moved in the log was taken out."""
+    pairs = ((moved.by_heat, "25 °C"), (moved.by_charge, "60 %"))
+    taken = [name for is_taken, name in pairs if is_taken]
+    return f" at {' and '.join(taken)}" if taken else ""
 
 
 def _why_no_trend(evidence: Evidence) -> str:
@@ -194,6 +206,31 @@ def short(evidence: Evidence | None, inspection: Inspection) -> Fact:
                 "how long it lasts from full (autonomy_seen_h), or a log with an off",
             ),
         )
+    found = _lasting(code, lasts, how, wanted)
+    if found.holds is False and inspection.autonomy_seen_h is None:
+        return _as_far_as_seen(found, evidence, wanted)
+    return found
+
+
+def _as_far_as_seen(found: Fact, evidence: Evidence | None, wanted: float) -> Fact:
+    """Return it uncertain where no fall that was logged went so far.
+
+    A worn cell may carry the device over its first points and give way further down.
+    """
+    falls = None if evidence is None else evidence.autonomy
+    if falls is None or falls.widest_percent >= wanted * falls.rate.value:
+        return found
+    return replace(
+        found,
+        holds=None,
+        said=f"{found.said[:-1]}, if it falls as fast further down: no fall in the log "
+        f"went over more than {falls.widest_percent:.0f} points.",
+        lacks=("one run from full by the clock (autonomy_seen_h)",),
+        is_missing=True,
+    )
+
+
+def _lasting(code: str, lasts: Number, how: str, wanted: float) -> Fact:
     holds = lasts.is_under(wanted)
     return Fact(
         code=code,

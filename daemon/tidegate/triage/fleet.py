@@ -1,8 +1,9 @@
 """Many devices in one CSV: its rows, and what is wrong with which cell.
 
 Columns are the keys of the form, ``station``, and ``log`` and ``inspection`` with paths
-from the folder of the CSV. A cell that cannot be read loses its row, but for a row with
-a sign of danger: that sign is never lost for another cell.
+from the folder of the CSV; they stand between commas, or between semicolons if the first
+line does. A cell that cannot be read loses its row, but for a row with a sign of danger:
+that sign is never lost for another cell, and it holds for every row of its station.
 """
 
 from __future__ import annotations
@@ -65,7 +66,22 @@ def read_fleet(path: Path) -> list[Device | Lost]:
     Errors: FormAbsent; FormError for a file that is no such list at all; OSError.
     """
     reading = _Reading(path)
-    return list(reading.rows())
+    return _shared(list(reading.rows()))
+
+
+def _shared(rows: list[Device | Lost]) -> list[Device | Lost]:
+    """Return the rows with each sign in every row of its station."""
+    seen: dict[str, dict[str, Any]] = {}
+    for row in rows:
+        if isinstance(row, Device):
+            signs = dict.fromkeys(row.inspection.signs(), Told.YES)
+            seen.setdefault(row.station, {}).update(signs)
+    return [
+        replace(row, inspection=replace(row.inspection, **seen[row.station]))
+        if isinstance(row, Device)
+        else row
+        for row in rows
+    ]
 
 
 class _Reading:
@@ -78,7 +94,13 @@ class _Reading:
 
     def rows(self) -> Iterator[Device | Lost]:
         """Yield what each row is. Errors: FormError."""
-        rows = csv.reader(io.StringIO(self._text, newline=""), skipinitialspace=True)
+        # Strict: a quote that is left open would swallow the devices after it.
+        rows = csv.reader(
+            io.StringIO(self._text, newline=""),
+            delimiter=_delimiter(self._text),
+            skipinitialspace=True,
+            strict=True,
+        )
         columns: list[str] | None = None
         while True:
             try:
@@ -88,7 +110,7 @@ class _Reading:
             except csv.Error as error:
                 raise FormError(
                     f"{self._path}:{rows.line_num}: {error}",
-                    remedy="Write it as RFC 4180 has it: commas, double quotes",
+                    remedy="Write it as RFC 4180 has it: commas, and quotes in pairs",
                 ) from error
             cells = [cell.strip() for cell in row]
             if not any(cells):
@@ -117,12 +139,18 @@ class _Reading:
         return names
 
     def _row(self, cells: list[str], columns: list[str], line: int) -> Device | Lost:
-        if len(cells) != len(columns):
-            text = f"{len(cells)} cells, the first line names {len(columns)}"
-            return Lost(faults=(Fault(line=line, column="", station="", text=text),))
-        found = dict(zip(columns, cells, strict=True))
-        station = found["station"]
+        found = dict(zip(columns, cells, strict=False))
+        station = found.get("station", "")
         row = _Row(line, station, self._path.parent)
+        if len(cells) != len(columns):
+            # What says yes to a sign is taken as it stands, even out of its place.
+            text = f"{len(cells)} cells, the first line names {len(columns)}"
+            row.fault("", text)
+        for column, cell in found.items():
+            if "\n" in cell or "\r" in cell:
+                row.fault(column, "a cell has a line break: is a quote left open?")
+            elif "\0" in cell:
+                row.fault(column, "a cell has a character that is no text")
         if not station:
             row.fault("station", "a device needs a name")
         elif station in self._names:
@@ -150,12 +178,12 @@ class _Row:
     def made(self, cells: Mapping[str, str]) -> Device | Lost:
         """Return the device, or what is lost."""
         inspection = self._inspection(cells)
-        if self._faults and (not inspection.signs() or not self._station):
+        if self._faults and not inspection.signs():
             return Lost(faults=tuple(self._faults))
-        log = cells.get(LOG)
+        log = cells.get(LOG, "").replace("\0", "")
         return Device(
             line=self._line,
-            station=self._station,
+            station=self._station or f"(line {self._line})",
             log=self._folder / log if log else None,
             inspection=inspection,
             faults=tuple(self._faults),
@@ -175,16 +203,24 @@ class _Row:
             # Whoever saw it first: a sign is not taken back by a line in a list.
             if base.told(key) is Told.YES:
                 values[key] = Told.YES
+        on = values.get("on")
+        if on is not None and base.on is not None and not values.keys() >= {*SIGNS}:
+            # Nor does the day of a list make what was seen for the form younger.
+            values["on"] = min(on, base.on)
+        values["station"] = self._station or None
         return replace(base, **values)
 
     def _form(self, name: str) -> Inspection:
         if not name:
             return Inspection()
         try:
-            return read_form(self._folder / name)
+            found = read_form(self._folder / name.replace("\0", ""))
         except (FormError, OSError) as error:
             self.fault(FORM, " ".join(str(error).split()))
-            return Inspection()
+            return error.seen if isinstance(error, FormError) else Inspection()
+        if found.station not in (None, self._station):
+            self.fault(FORM, f"{name} is of {found.station!r}")
+        return found
 
 
 def of_log(device: Device, error: LogError | OSError) -> Fault:
@@ -195,6 +231,12 @@ def of_log(device: Device, error: LogError | OSError) -> Fault:
         station=device.station,
         text=" ".join(str(error).split()),
     )
+
+
+def _delimiter(text: str) -> str:
+    """Return what the first line has more of; spreadsheets of some lands write ``;``."""
+    first = text.lstrip().partition("\n")[0]
+    return ";" if first.count(";") > first.count(",") else ","
 
 
 def _text(path: Path) -> str:

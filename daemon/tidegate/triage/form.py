@@ -5,21 +5,26 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import date
 from pathlib import Path
 from textwrap import wrap
-from typing import Any, Final
+from typing import Any, Final, Self
 
 from tidegate.errors import TidegateError
 from tidegate.settings.files import locate
 from tidegate.settings.problems import nearest, shown
-from tidegate.triage.inspection import KEYS, Inspection, Told
+from tidegate.triage.inspection import KEYS, SIGNS, Inspection, Told
 from tidegate.triage.questions import QUESTION, QUESTIONS, NotThis, Question
 
 # A form is a kilobyte; what is larger is something else.
 LARGEST_BYTES: Final = 1 << 18
 _AT_LINE: Final = re.compile(r"\(at line (\d+), column (\d+)\)$")
+# A sign that says yes in what is no good form, such as one without its quotes.
+_SIGN: Final = re.compile(
+    rf"^[ \t]*({'|'.join(SIGNS)})[ \t]*=[ \t\"']*(?:yes|y|true)\b",
+    re.MULTILINE | re.IGNORECASE,
+)
 _HEAD: Final = """\
 # An inspection of one device, for `tidegate triage --inspection FILE`.
 # Safety comes first. Answer "yes", "no" or "unknown"; what is left out is unknown, and
@@ -29,7 +34,18 @@ _HEAD: Final = """\
 
 
 class FormError(TidegateError):
-    """A form that cannot be read: names file, line, key, found and allowed."""
+    """A form that cannot be read: names file, line, key, found and allowed.
+
+    ``seen`` holds the signs of danger that could be read all the same.
+    """
+
+    seen: Inspection = Inspection()
+
+    def with_signs(self, keys: Iterable[str]) -> Self:
+        """Return it with the signs that were seen; they are not lost for a fault."""
+        seen: dict[str, Any] = dict.fromkeys(keys, Told.YES)
+        self.seen = Inspection(**seen)
+        return self
 
 
 class FormAbsent(FormError):
@@ -48,8 +64,8 @@ def read_form(file: Path) -> Inspection:
     except ValueError as error:
         raise FormError(
             f"{file}: this is not TOML: {_said(error)}",
-            remedy="Write keys as key = value; `tidegate triage --form` prints a form",
-        ) from error
+            remedy='Write keys as key = "yes"; `tidegate triage --form` prints a form',
+        ).with_signs(_signs(text)) from error
     lines = locate(text)
     faults: list[str] = []
     values: dict[str, Any] = {}
@@ -60,7 +76,8 @@ def read_form(file: Path) -> Inspection:
         except NotThis as error:
             faults.append(f"{where}: {error}")
     if faults:
-        raise FormError("\n".join(faults))
+        seen = [key for key in SIGNS if values.get(key) is Told.YES]
+        raise FormError("\n".join(faults)).with_signs([*seen, *_signs(text)])
     return Inspection(**values)
 
 
@@ -101,7 +118,11 @@ def _text(file: Path) -> str:
         line = error.object.count(b"\n", 0, error.start) + 1
         raise FormError(
             f"{file}:{line}: the text is not UTF-8", remedy="Save it as UTF-8"
-        ) from error
+        ).with_signs(_signs(data.decode("latin-1"))) from error
+
+
+def _signs(text: str) -> list[str]:
+    return [key.lower() for key in _SIGN.findall(text)]
 
 
 def _said(error: ValueError) -> str:

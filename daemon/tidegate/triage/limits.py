@@ -72,6 +72,12 @@ LIMITS: Final = (
         source="A choice; published tables of open circuit have 3.57 V and more at 20 %.",
     ),
     Limit(
+        name="inspection",
+        text="Nobody has looked when an inspection has no date or is older than "
+        f"{STALE_DAYS} days, or not since {STOP_C:g} °C.",
+        source="A choice; 60 °C is where no charger may charge (JEITA, as above).",
+    ),
+    Limit(
         name="interval",
         text="A number is certain when its interval of two sigma lies on one side.",
         source="About 95 % of a normal distribution.",

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
-from tidegate.triage.inspection import SIGNS, Told
+from tidegate.triage.inspection import Told
 
 LONGEST_TEXT: Final = 200
 
@@ -32,11 +32,6 @@ class Question:
     looks: str = ""
     least: float = 0.0
     most: float = 0.0
-
-    @property
-    def is_sign(self) -> bool:
-        """Whether a yes puts the device out of use."""
-        return self.key in SIGNS
 
     @property
     def allowed(self) -> str:
@@ -108,12 +103,12 @@ QUESTIONS: Final = (
     _told(
         "lid_gap",
         "Does a lid, a back or a seam stand open anywhere?",
-        "Run a finger nail along every seam: it must not catch or open.",
+        "Look along every seam against the light. Do not press, pry or push it shut.",
     ),
     _told(
         "bulge",
         "Is any side bulged?",
-        "Lay a ruler on its edge across the back and the front: no light under its "
+        "Rest a ruler on its edge across the back and the front: no light under its "
         "ends. Do not press on a bulge.",
     ),
     _told(
@@ -124,12 +119,13 @@ QUESTIONS: Final = (
     _told(
         "rocks",
         "Does it rock on a flat table?",
-        "Lay it on its back and touch one corner after another, lightly.",
+        "Lay it on its back and look from the side: all corners touch. Press on none.",
     ),
     _told(
         "hot_at_rest",
         "Is it warm to the hand at rest?",
-        "Supply off and screen off for an hour, out of the sun; then feel the back.",
+        "Supply off and screen off for an hour, out of the sun; then bring the back of "
+        "a hand near, and touch it only if no heat is felt.",
     ),
     _told(
         "smell",
@@ -205,7 +201,12 @@ QUESTIONS: Final = (
         most=100,
     ),
     Question(key="station", kind="text", asks="Which station is it?"),
-    Question(key="on", kind="date", asks="On which day was it looked at?"),
+    Question(
+        key="on",
+        kind="date",
+        asks="On which day was it looked at?",
+        looks="The day of the look itself; without it an inspection is of any age.",
+    ),
     Question(key="by", kind="text", asks="Who looked?"),
     Question(key="notes", kind="text", asks="Anything else?"),
 )

@@ -14,6 +14,7 @@ from typing import Final
 from tidegate.triage.case import Case
 from tidegate.triage.fact import Fact
 from tidegate.triage.inspection import SWELLING, Told
+from tidegate.triage.limits import STOP_C
 from tidegate.triage.result import Answer, Said
 
 _SIGN: Final = {
@@ -96,12 +97,19 @@ def force_damage(case: Case) -> Outcome:
 
 
 def critical_heat(case: Case) -> Outcome:
-    """The log ends while the battery is critically hot."""
-    if not case.stands("battery_critical_heat"):
+    """The log ends while the battery is critically hot, by an alarm or a reading."""
+    if case.stands("battery_critical_heat"):
+        return _applies(
+            "critical_heat",
+            "The log ends with the battery critically hot (battery_critical_heat "
+            "stands).",
+        )
+    if case.evidence is None or not case.evidence.ends_hot:
         return NO
     return _applies(
         "critical_heat",
-        "The log ends with the battery critically hot (battery_critical_heat stands).",
+        f"The log ends with the battery at {case.evidence.last_c:.0f} °C, where no "
+        f"charger may charge (JEITA, {STOP_C:g} °C).",
     )
 
 
@@ -260,13 +268,8 @@ def _worn(case: Case, code: str, *needs: Fact) -> Outcome:
     """
     refused = [each for each in needs if each.holds is False]
     unsure = [each for each in needs if each.holds is None]
-    if case.is_worn is False:
-        found = [] if refused or unsure else [each.turns for each in case.wear]
-        return Outcome(holds=False, turns=" or ".join(filter(None, found)))
-    if refused:
-        is_near = case.is_worn and not unsure
-        turns = " and ".join(each.turns for each in refused) if is_near else ""
-        return Outcome(holds=False, turns=turns)
+    if case.is_worn is False or refused:
+        return _not_worn(case, refused, is_unsure=bool(unsure))
     lacks = [lack for each in unsure for lack in each.lacks]
     if case.is_worn is None:
         near = [each.turns for each in case.wear if each.holds is None and each.turns]
@@ -274,6 +277,20 @@ def _worn(case: Case, code: str, *needs: Fact) -> Outcome:
         return Outcome(holds=None, turns=" or ".join(near), lacks=_once(lacks))
     if lacks:
         return Outcome(holds=None, lacks=_once(lacks))
+    return _worn_out(case, code)
+
+
+def _not_worn(case: Case, refused: list[Fact], *, is_unsure: bool) -> Outcome:
+    """Return a row that does not apply, and by which numbers it would."""
+    if case.is_worn is False:
+        found = [] if refused or is_unsure else [each.turns for each in case.wear]
+        return Outcome(holds=False, turns=" or ".join(filter(None, found)))
+    is_near = case.is_worn and not is_unsure
+    turns = " and ".join(each.turns for each in refused) if is_near else ""
+    return Outcome(holds=False, turns=turns)
+
+
+def _worn_out(case: Case, code: str) -> Outcome:
     worn = [each for each in case.wear if each.holds]
     return Outcome(
         holds=True,

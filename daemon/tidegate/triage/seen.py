@@ -12,7 +12,7 @@ from typing import Final, TypeVar
 from tidegate.audit.auditor import audit
 from tidegate.audit.cell import Capacity
 from tidegate.audit.levels import Levels, Told
-from tidegate.audit.result import Measured, Step
+from tidegate.audit.result import AlarmSpan, Measured, Step
 from tidegate.audit.rows import Run
 from tidegate.audit.time_at import soc_of, temperature_of
 from tidegate.core.reading import Sample
@@ -21,6 +21,7 @@ from tidegate.history import Point, Series, opened
 from tidegate.history.opening import is_csv
 from tidegate.triage.discharging import autonomy, collapses
 from tidegate.triage.evidence import Evidence
+from tidegate.triage.limits import STOP_C
 from tidegate.triage.trend import trend
 from tidegate.wear.resistance import Moment, median_ohm, stepped
 
@@ -77,6 +78,9 @@ def _of_log(
         switchings=made.switchings,
         standing=_codes(each.code for each in made.alarms if each.until_ms is None),
         ever=_codes(each.code for each in made.alarms),
+        alarmed_ms=_alarmed(made.alarms, made.until_ms),
+        last_c=_last_c(series),
+        stopped_ms=_stopped_ms(series),
         marks=made.marks,
         floor_percent=made.floor_percent,
         fitted=series.given.policy.fitted,
@@ -86,6 +90,36 @@ def _of_log(
 
 def _codes(codes: Iterable[str]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(codes))
+
+
+def _alarmed(spans: Iterable[AlarmSpan], until_ms: int) -> tuple[tuple[str, int], ...]:
+    found: dict[str, int] = {}
+    for each in spans:
+        end_ms = until_ms if each.until_ms is None else each.until_ms
+        found[each.code] = max(found.get(each.code, end_ms), end_ms)
+    return tuple(found.items())
+
+
+def _last_c(series: Series) -> float | None:
+    return next(
+        (
+            each.temperature_c
+            for each in reversed(series.points)
+            if each.temperature_c is not None
+        ),
+        None,
+    )
+
+
+def _stopped_ms(series: Series) -> int | None:
+    return next(
+        (
+            each.at_ms
+            for each in reversed(series.points)
+            if each.temperature_c is not None and each.temperature_c >= STOP_C
+        ),
+        None,
+    )
 
 
 # --- a CSV ----------------------------------------------------------------------------
@@ -111,6 +145,8 @@ def _of_csv(series: Series, station: str | None) -> Evidence:
         why_no_trend=why_no_trend,
         autonomy=autonomy(series),
         collapses=collapses(series),
+        last_c=_last_c(series),
+        stopped_ms=_stopped_ms(series),
         floor_percent=series.given.policy.floor_percent,
     )
 

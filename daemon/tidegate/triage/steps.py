@@ -12,13 +12,15 @@ from tidegate.triage.result import Answer
 
 OUT_OF_USE: Final = (
     "Stop. Do not charge it, and do not press, bend, pierce or open it, nor push "
-    "anything back into place.",
+    "anything back into place. Touch no liquid or crust with bare hands.",
     "If it hisses, smokes, smells strongly or grows hotter: keep everybody away, leave, "
     "and call the fire service.",
     "Else pull the plug of its supply, if that is safe. An order to tidegate is no "
     "disconnection: in doubt, and when it stops, it returns the supply to on.",
-    "Keep it away from what burns, from people and from ways out; let nobody take it "
-    "home or send it. Damaged cells have their own transport rules.",
+    "Keep it away from what burns, from people and from ways out; one that is hot or "
+    "leaks stays where it is, and what burns goes away from it.",
+    "Do not ship it; let nobody take it home. Damaged cells have their own transport "
+    "rules.",
     "Hand it to a qualified person and a licensed collector. Mark it: what was seen, "
     "when, by whom.",
     "Put it back into use only after a qualified person found the cause and changed "
