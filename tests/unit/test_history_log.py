@@ -7,9 +7,10 @@ from dataclasses import replace
 import pytest
 
 from support.audit_log import DAY, HOUR, MINUTE, POLICY, T0, AuditLog
+from tidegate.audit.given import last_set
 from tidegate.core.reading import BatteryStatus
 from tidegate.errors import LogAbsent, LogEmpty, LogUnreadable
-from tidegate.history import opened, stations_in
+from tidegate.history import from_log, opened, stations_in
 
 
 @pytest.fixture
@@ -106,6 +107,37 @@ def test_another_boot_breaks_the_readings(log):
     assert levels(opened(log.close(), "hall")) == [[50, 51], [52]]
 
 
+def test_past_files_belong_to_it(tmp_path):
+    path = tmp_path / "cycles.db"
+    for year, level in enumerate((50, 60)):
+        began_ms = T0 + year * 366 * 86_400_000
+        log = AuditLog(path, wall_ms=began_ms)
+        log.offset_ms = began_ms
+        log.begin(boot=f"boot-{year}")
+        log.battery(pack=None, current_sign_trusted=bool(year))
+        log.read(0, level)
+        log.read(60, level + 1)
+        log.close()
+    assert (tmp_path / "cycles-2026.db").exists()
+    series = opened(path, "hall")
+    assert levels(series) == [[50, 51], [60, 61]]
+    assert series.from_ms == T0
+    assert series.until_ms == T0 + 366 * 86_400_000 + 60_000
+    assert series.sign_is_trusted
+
+
+def test_a_clock_that_is_set_back_does_not_move_a_reading(log):
+    log.begin()
+    log.read(0, 50)
+    log.offset_ms = T0 - 3_600_000
+    log.read(60, 51)
+    log.read(90, 52)
+    series = opened(log.close(), "hall")
+    first, second, third = (point.at_ms for point in series.points)
+    assert (second - first, third - second) == (60_000, 30_000)
+    assert levels(series) == [[50, 51, 52]]
+
+
 def test_another_pack_breaks_the_readings(log):
     log.begin()
     log.battery(pack="P1")
@@ -160,6 +192,23 @@ def test_what_is_written_meanwhile_is_left_out(log):
     log.read(60, 51)
     log.commit()
     log.read(120, 52)  # not committed
+    assert levels(opened(log.path, "hall")) == [[50, 51]]
+    log.close()
+
+
+def test_what_is_committed_while_it_is_read_is_left_out_too(log, monkeypatch):
+    log.begin()
+    log.read(0, 50)
+    log.commit()
+
+    def meanwhile(*args, **kwargs):
+        log.read(60, 51)
+        log.commit()
+        return last_set(*args, **kwargs)
+
+    monkeypatch.setattr(from_log, "last_set", meanwhile)
+    assert levels(opened(log.path, "hall")) == [[50]]
+    monkeypatch.undo()
     assert levels(opened(log.path, "hall")) == [[50, 51]]
     log.close()
 

@@ -17,7 +17,7 @@ import difflib
 import io
 import math
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
@@ -150,6 +150,12 @@ _BESIDE: Final = frozenset(
     }
 )
 
+# Of those, what the last of a run of equal readings may have of its own.
+_LASTS: Final = {
+    name: f"last_{name}"
+    for name in ("voltage_v", "current_a", "temperature_c", "charge_ah")
+}
+
 
 @dataclass(frozen=True, slots=True)
 class _Line:
@@ -172,6 +178,18 @@ class _Line:
         if self.cells.get(LASTS):
             lasts_ms = max(0, self.value(LASTS, _seconds_ms))
         return Taken(at_ms=at_ms, lasts_ms=lasts_ms, sample=self.sample())
+
+    def last(self, run: Taken) -> Iterator[Taken]:
+        """Yield the last of a run of equal readings, where the line tells it apart."""
+        told = {
+            name: self.value(column, _number)
+            for name, column in _LASTS.items()
+            if self.cells.get(column)
+        }
+        if run.lasts_ms and told:
+            assert run.sample is not None
+            sample = replace(run.sample, **told)
+            yield Taken(at_ms=run.until_ms, sample=sample)
 
     def sample(self) -> Sample:
         values = {
@@ -216,6 +234,18 @@ def read_csv(path: Path) -> str:
 
     Errors: Malformed with line and column, OSError.
     """
+    text = csv_text(path)
+    for _ in taken(path, text):
+        pass
+    return text
+
+
+def csv_text(path: Path) -> str:
+    """Return the text of a file that names its columns and has a line; no more of it
+    was looked at.
+
+    Errors: Malformed, OSError.
+    """
     size = path.stat().st_size
     if size > BYTES_AT_MOST:
         what = f"{size / 1e6:.0f} MB, at most {BYTES_AT_MOST / 1e6:.0f} MB are read"
@@ -225,7 +255,7 @@ def read_csv(path: Path) -> str:
     except UnicodeDecodeError as error:
         line = error.object.count(b"\n", 0, error.start) + 1
         raise _malformed(path, "the text is not UTF-8", line) from error
-    if not sum(1 for _ in taken(path, text)):
+    if next(_lines(path, text), None) is None:
         raise _malformed(path, "there is no line after the names of the columns", 1)
     return text
 
@@ -242,9 +272,11 @@ def taken(
     *,
     station: str | None = None,
     begin_wall_ms: int | None = None,
+    with_ends: bool = False,
 ) -> Iterator[Taken]:
     """Yield what the lines hold, of all stations or of one, from the first line or
-    from ``begin_wall_ms``.
+    from ``begin_wall_ms``. ``with_ends``: the last of a run of equal readings follows
+    its first, where an export tells what it has of its own.
 
     Errors: Malformed with line and column.
     """
@@ -264,7 +296,10 @@ def taken(
         if at_ms < (begin_wall_ms or at_ms):
             continue
         first_ms = at_ms if first_ms is None else first_ms
-        yield line.taken(at_ms - first_ms)
+        found = line.taken(at_ms - first_ms)
+        yield found
+        if with_ends:
+            yield from line.last(found)
 
 
 def begins_ms(path: Path, text: str, *, station: str | None = None) -> int | None:
