@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from tidegate.cli.convert_parts import wire_of
 from tidegate.eliminator.asked import Asked
 from tidegate.eliminator.bank import Task, of_parts
 from tidegate.eliminator.check import Outcome
@@ -189,6 +191,50 @@ def test_every_design_is_answered(asked):
     assert made.passes is not bool(made.failed or made.untold)
     for step in ladder(made):
         assert step.low_v <= step.high_v + 1e-9
+
+
+@given(asked=designs())
+@settings(max_examples=30, deadline=None)
+def test_what_is_named_to_mend_a_check_mends_it(asked):
+    """As it is written, three digits and all."""
+    for each in sized(asked).failed:
+        for said in each.mend:
+            for changed in _changes(said):
+                again = {c.code: c for c in sized(replace(asked, **changed)).checks}
+                # Another source may have no such limit.
+                if each.code in again:
+                    assert again[each.code].passes, (said, each.formula)
+
+
+def _changes(said: str) -> list[dict[str, object]]:
+    """Return what a text names: one change, or several to choose from."""
+    if ", and " in said:
+        return []
+    if found := re.fullmatch(r"another source: (.+)", said):
+        return [{"source": SOURCES[name]} for name in found[1].split(" or ")]
+    for pattern, change in _NAMED.items():
+        if found := re.search(pattern, said):
+            return [change(found[1])]
+    return []
+
+
+def _supply(text: str) -> dict[str, object]:
+    volt, ampere = re.fullmatch(r"([\d.]+)V/([\d.]+)A", text).groups()
+    return {"source": plain(float(volt), float(ampere))}
+
+
+_NAMED = {
+    r"^thicker cable: (.+)$": lambda text: {"wire": wire_of(text)},
+    r"^shorter cable: (.+) m$": lambda text: {"length_m": float(text)},
+    r"--source (\S+)$": _supply,
+    r"--regulator (\S+)$": lambda text: {"kind": Kind(text)},
+    r"--blocking (ideal)": lambda text: {"blocking": text},
+    r"--out (\S+)V$": lambda text: {"out_v": float(text)},
+    r"--allowed-drop (\S+)V$": lambda text: {"drop_v": float(text)},
+    r"--precharge (auto)$": lambda _: {"precharge_ohm": None},
+    r"^leave .* --port (unfed)$": lambda _: {"is_port_fed": False},
+    r"--sink (\S+)mA": lambda text: {"sink_a": float(text) / 1000},
+}
 
 
 def _times(load: Load, factor: float) -> Load:

@@ -56,6 +56,7 @@ def refused(capsys, *arguments):
 def test_the_document_has_units_in_its_keys(capsys):
     found = document(capsys, "hall", *GOOD)
     assert set(found) == {
+        "cautions",
         "station",
         "passes",
         "failed",
@@ -71,8 +72,12 @@ def test_the_document_has_units_in_its_keys(capsys):
         "fuse",
         "five_to_4_2_v",
         "settings_command",
+        "to_build",
         "pack_asks",
+        "limits",
     }
+    assert found["cautions"] == list(CAUTIONS)
+    assert any("plus and minus" in each for each in found["to_build"])
     assert (found["station"], found["passes"], found["failed"]) == ("hall", True, [])
     named = (
         r".*_(a|v|c|w|s|m|f|j|ohm|a2s|coulomb|percent|ohm_per_km|k_per_w)$"
@@ -88,7 +93,13 @@ def test_the_document_has_units_in_its_keys(capsys):
         assert {f"limit_{unit}", f"margin_{unit}", "formula", "source"} <= set(each)
         assert each["outcome"] == "passes"
     assert found["hold_up"]["bank"]["parts"] >= 1
-    assert found["fuse"]["rating_a"] == 1.6
+    assert found["fuse"] == {
+        "rating_a": 1.6,
+        "melting_a2s": 2.56,
+        "surely_melts_a": 3.36,
+    }
+    start = found["start"]
+    assert start["bridged_after_s"] >= start["with_precharge"]["to_95_percent_s"]
     assert found["settings_command"] == (
         "tidegate settings set hall.battery.fitted false"
     )
@@ -260,6 +271,58 @@ def test_what_is_said_of_tidegate_then_is_so():
     assert all(supply is ON for supply, _ in rig.switched)
 
 
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("--source", "60V/3A", "--full", "60V"),
+        ("--source", "1mV/3A", "--regulator", "switching"),
+        ("--source", "5V/1mA", "--regulator", "switching", "--efficiency", "100%"),
+        ("--load", "1mA", "--for", "1us", "--length", "1cm", "--contacts", "0ohm"),
+        ("--load", "20A", "--for", "60s", "--length", "100m", "--ambient", "120C"),
+        ("--out", "60V", "--regulator", "buck-boost", "--cut-off", "60V"),
+        ("--out", "2mV", "--allowed-drop", "1mV", "--cut-off", "1mV"),
+        ("--bank", "100x100F", "--ageing", "95%", "--tolerance", "95%"),
+        ("--bank", "1uF", "--esr", "1000ohm", "--precharge", "none"),
+    ],
+)
+def test_at_the_ends_of_what_is_allowed_it_still_answers(capsys, arguments):
+    begins = () if "--load" in arguments else ("--load", "1A")
+    out = printed(capsys, *begins, *arguments, code=1)
+    assert max(map(len, out.splitlines())) <= 79
+    assert not re.search(r"no end of|(nan|inf)", out)
+    document(capsys, *begins, *arguments, code=1)
+
+
+def test_examples_of_the_help_are_answered(capsys, tmp_path):
+    assert run(["convert", "--help"]) == 0
+    examples = [
+        line.split()[2:]
+        for line in capsys.readouterr().out.splitlines()
+        if line.strip().startswith("tidegate convert ")
+    ]
+    assert len(examples) == 4
+    log = str(logged(tmp_path / "cycles.db"))
+    for each in examples:
+        said = [log if word.startswith("/mnt/") else word for word in each]
+        said = [str(tmp_path / w) if w.endswith(".html") else w for w in said]
+        assert run(["convert", *said]) in (0, 1)
+        assert "Cautions:" in capsys.readouterr().out
+    assert (tmp_path / "hall.html").exists()
+
+
+def test_a_log_of_a_moment_or_of_an_unknown_supply_says_so(tmp_path, capsys):
+    path = tmp_path / "by-hand.csv"
+    columns = "time,soc_percent,voltage_v,current_a,current_sign_trusted\n"
+    path.write_text(columns + "0,60,4,-0.5,true\n60,60,4,-0.5,true\n", "utf-8")
+    (note,) = document(capsys, "--log", str(path), code=1)["notes"]
+    assert "too short a time" in note
+    assert "a weak supply helped" in note
+    log = str(logged(tmp_path / "cycles.db"))
+    (note,) = document(capsys, "--log", log, code=1)["notes"]
+    assert "too short" not in note
+    assert "weak supply" not in note
+
+
 # --- the load of the log --------------------------------------------------------------
 
 
@@ -326,6 +389,18 @@ def test_a_csv_tells_it_too(tmp_path, capsys):
     assert found["asked"]["peak"]["power_w"] == pytest.approx(4 * 0.599)
 
 
+def test_what_a_weak_supply_helped_with_is_no_load(tmp_path, capsys):
+    path = tmp_path / "by-hand.csv"
+    # An hour of each but the last, which is as long as the usual step.
+    rows = ("0,-0.5,no", "3600,-0.1,yes", "7200,-0.1,no", "10800,-0.7,no")
+    lines = [each.replace(",", ",60,true,", 1) for each in rows]
+    columns = "time,soc_percent,current_sign_trusted,current_a,external_power"
+    path.write_text("\n".join([columns, *lines]), "utf-8")
+    found = document(capsys, "--log", str(path), code=1)
+    assert found["asked"]["load"]["current_a"] == 0.7
+    assert "are from 3.0 h on battery alone" in found["notes"][0]
+
+
 def test_a_log_without_a_trusted_sign_does_not_tell(tmp_path, capsys):
     path = logged(tmp_path / "cycles.db", sign=False)
     assert run(["convert", "hall", "--log", str(path)]) == 65
@@ -360,7 +435,7 @@ WRONG = {
     "--load 0A": "allowed is 0.001 to 20 A",
     "--load 200W": "allowed is 0.001 to 100 W",
     "--peak 5": UNIT,
-    "--peak 0.5A": "it is not less than the load",
+    "--peak 0.5A": "a peak is not less than the load",
     "--for 50": f"{UNIT}s or ms",
     "--for 2min": "there is no unit 'min' here",
     "--for 61s": "allowed is 1e-06 to 60 s",
@@ -427,6 +502,15 @@ def test_every_option_has_a_wrong_case():
 
 def test_a_load_must_be_said_or_logged(capsys):
     assert "Say --load, such as --load 1.2A or --load 5W" in refused(capsys)
+
+
+def test_no_resistor_is_none(capsys):
+    found = document(capsys, *GOOD, "--precharge", "none", code=1)
+    assert found["start"]["precharge_ohm"] == 0
+    assert found["start"]["bridged_after_s"] is None
+    sized_too = document(capsys, *GOOD, "--precharge", "auto")
+    assert sized_too["start"]["precharge_ohm"] > 0
+    assert sized_too == document(capsys, *GOOD)
 
 
 def test_units_are_read_as_people_write_them(capsys):

@@ -13,13 +13,14 @@ from tidegate.eliminator.asked import Asked
 from tidegate.eliminator.bank import Bank
 from tidegate.eliminator.cell import CELLS
 from tidegate.eliminator.check import Outcome
-from tidegate.eliminator.checks_back import enough_f
+from tidegate.eliminator.checks_back import enough_f, taken_v
 from tidegate.eliminator.ladder import ladder
 from tidegate.eliminator.regulator import (
     BLOCKING_V,
     Kind,
     Load,
     feed,
+    gives_a,
     highest_in_v,
     longest_m,
 )
@@ -27,6 +28,7 @@ from tidegate.eliminator.sizing import sized
 from tidegate.eliminator.source import SOURCES, plain
 from tidegate.eliminator.usual import usual
 from tidegate.eliminator.wire import of_area, of_gauge
+from tidegate.report.convert_numbers import numbers
 
 CODES = [
     "source_current",
@@ -213,6 +215,8 @@ def test_the_output_is_not_above_a_full_cell():
     full = CELLS["lco"].full_at(4.35)
     assert outcome("output_level", out_v=4.3, cell=full) is PASSES
     assert outcome("output_level", out_v=3.85, cell=CELLS["lfp"]) is FAILS
+    assert "LFP ends at 3.65 V" in check("output_level").formula
+    assert "LFP" not in check("output_level", cell=full).formula
 
 
 def test_junction_by_hand():
@@ -234,6 +238,53 @@ def test_without_k_per_w_the_junction_cannot_be_told():
     most = float(re.search(r"at most (\d+) K/W", found.formula)[1])
     assert outcome("junction", thermal_k_per_w=most - 1) is PASSES
     assert outcome("junction", thermal_k_per_w=most + 1) is FAILS
+
+
+def test_no_k_per_w_cools_what_no_voltage_settles_for():
+    blocked = {"load": Load(power_w=30.0), "kind": Kind.SWITCHING, "length_m": 9.0}
+    for thermal in (None, 40.0):
+        untold = check("junction", thermal_k_per_w=thermal, **blocked)
+        assert untold.outcome is UNKNOWN
+        assert untold.formula == "what it rests on fails: mend that first"
+        assert untold.mend == ()
+
+
+def test_a_linear_one_with_too_little_at_its_input_makes_no_sum_of_it():
+    made = sized(design(out_v=7.0))
+    (found,) = (each for each in made.checks if each.code == "junction")
+    assert "is less than it is to give" in found.formula
+    assert "efficiency of the regulator" not in dict(numbers(made))
+    assert made.feed is not None
+    assert made.asked.regulator.efficiency_at(made.feed.in_v) is None
+
+
+def test_the_longest_cable_leaves_the_far_end_of_usb_enough():
+    changed = {
+        "source": SOURCES["usb3"],
+        "is_configured": True,
+        "load": Load(power_w=2.0),
+        "kind": Kind.BUCK_BOOST,
+    }
+    longest = sized(design(**changed)).longest_m
+    assert outcome("far_voltage", length_m=longest * 0.999, **changed) is PASSES
+    assert outcome("far_voltage", length_m=longest * 1.001, **changed) is FAILS
+
+
+@pytest.mark.parametrize("kind", Kind)
+def test_the_source_gives_no_more_than_the_cable_lets_through(kind):
+    """The most at the output, beside a search through all currents."""
+    asked = design(load=Load(current_a=0.5), kind=kind, copper_c=20.0)
+    found = feed(asked.way, asked.regulator, asked.load, 4.75)
+    assert found is not None
+    ohm = 0.12 + 2 * 0.08421 * 1.1
+    best_a = 0.0
+    for milli in range(3001):
+        in_v = 4.75 - 0.05 - ohm * milli / 1000
+        if in_v >= asked.regulator.needs_v:
+            by_power = in_v * 0.9 / 3.85 if kind is not Kind.LINEAR else 1.0
+            best_a = max(best_a, milli / 1000 * by_power)
+    given_a = gives_a(asked.way, asked.regulator, found, 3.0)
+    assert given_a == pytest.approx(best_a, abs=3e-3)
 
 
 # --- hold-up --------------------------------------------------------------------------
@@ -259,6 +310,7 @@ def test_no_bank_does_it_where_resistance_takes_all():
     made = sized(design(**changed))
     assert made.bank is None
     assert outcome("hold_up", **changed) is FAILS
+    assert "less resistance" in check("cut_off", **changed).mend[0]
     assert outcome("inrush", **changed) is UNKNOWN
     assert outcome("fuse_melting", **changed) is UNKNOWN
     assert outcome("charger_pushes", is_port_fed=True, **changed) is UNKNOWN
@@ -300,6 +352,37 @@ def test_what_every_usb_port_stands_needs_no_precharge():
     assert (found.outcome, found.limit) == (PASSES, 50e-6)
     large = check("inrush", **{**small, "bank": bank(1, 10e-6)})
     assert large.limit == 0.1
+    # What is promised for a port is not promised for any supply.
+    assert check("inrush", **{**small, "source": plain(5, 3)}).limit == 3.0
+
+
+def test_a_resistor_that_is_sized_spares_the_fuse_too():
+    # 564 mF: 5.25² × 0.564/(2 × 0.742) = 10.5 Ω by I²t, but 5.25 V/1.6 A = 3.28 Ω
+    # keep the peak within the rating, which is enough.
+    made = sized(design(bank=bank(1, 0.470)))
+    assert made.fuse is not None
+    assert (made.fuse.rating_a, made.precharge_ohm) == (1.6, 3.3)
+    assert outcome("fuse_melting", bank=bank(1, 0.470)) is PASSES
+    less = {"bank": bank(1, 0.470), "precharge_ohm": 2.7}
+    assert outcome("fuse_melting", **less) is FAILS
+    assert "at least 3.29 Ω in all" in check("fuse_melting", **less).mend[0]
+
+
+def test_no_fuse_is_smaller_than_is_made():
+    small = Load(current_a=0.001)
+    made = sized(design(load=small, peak=small))
+    assert made.fuse is not None
+    # The least rating of IEC 60127, 32 mA, as the series has it; from memory.
+    assert made.fuse.rating_a == 0.0315
+
+
+def test_a_fuse_that_the_source_may_never_melt_is_told():
+    """2.1 times the rating melts it within minutes (IEC 60127-2, from memory)."""
+    said = dict(numbers(sized(design())))["a fault that surely melts it"]
+    assert said.startswith("3.36 A")
+    assert "the fuse may never melt" in said
+    strong = dict(numbers(sized(design(source=plain(5, 3.4)))))
+    assert "never" not in strong["a fault that surely melts it"]
 
 
 def test_fuse_between_load_and_wire():
@@ -339,16 +422,28 @@ def test_what_a_charger_pushes():
     assert outcome("charger_pushes", is_port_fed=None) is UNKNOWN
     assert outcome("charger_pushes", is_port_fed=True) is FAILS
     assert outcome("charger_pushes", is_port_fed=True, sink_a=0.125) is PASSES
-    enough = enough_f(design())
+    enough = enough_f(design(), esr_ohm=0)
     assert enough == pytest.approx(0.0625 / 0.25)
     just = Bank(
         parts=1, part_f=enough * 1.01, part_esr_ohm=0.0, tolerance=0.0, ageing=0.0
     )
     assert outcome("charger_pushes", is_port_fed=True, bank=just) is PASSES
+    # Nothing is taken in above recharge, where a charger pushes on.
+    higher = check("charger_pushes", is_port_fed=True, out_v=4.15)
+    assert not any("--sink" in each for each in higher.mend)
+    assert taken_v(just) == pytest.approx(0.008 / just.least_f)
+    assert taken_v(bank(4, 0.010)) == pytest.approx(0.008 / 0.0256)
+    # By hand: 3.85 V + 125 mA × (0.5 s/0.5 F + 0.8 Ω) = 4.075 V.
+    resisting = replace(just, part_f=0.5, part_esr_ohm=0.8)
+    found = check("charger_pushes", is_port_fed=True, bank=resisting)
+    assert found.value == pytest.approx(4.075)
     less = replace(just, part_f=enough * 0.99)
     assert outcome("charger_pushes", is_port_fed=True, bank=less) is FAILS
     # Whoever aims at full has no room at all.
-    assert enough_f(design(out_v=4.2)) is None
+    assert enough_f(design(out_v=4.2), esr_ohm=0) is None
+    # 125 mA across 0.4 Ω are 50 mV of these 250; 25 mA of them may be sunk.
+    assert enough_f(design(), esr_ohm=0.4) == pytest.approx(0.0625 / 0.2)
+    assert enough_f(design(sink_a=0.025), esr_ohm=0.4) == pytest.approx(0.05 / 0.21)
 
 
 def test_nothing_may_flow_back():
@@ -356,6 +451,15 @@ def test_nothing_may_flow_back():
     for blocking in ("ideal", "diode"):
         assert outcome("reverse_current", blocking=blocking) is PASSES
         assert BLOCKING_V[blocking] > 0
+    # A Schottky diode at its current, an ideal one with a transistor; from memory.
+    assert (BLOCKING_V["diode"], BLOCKING_V["ideal"]) == (0.4, 0.05)
+
+
+def test_what_stands_against_the_source_is_the_higher_of_output_and_full():
+    assert "up to 4.20 V" in check("reverse_current", is_port_fed=True).formula
+    higher = check("reverse_current", is_port_fed=True, out_v=4.3)
+    assert "up to 4.30 V" in higher.formula
+    assert "up to 3.85 V" in check("reverse_current", is_port_fed=False).formula
 
 
 # --- 5 V in, 4.2 V out ----------------------------------------------------------------
@@ -445,6 +549,24 @@ def test_the_next_thinner_one_would_not_do():
             "--regulator buck-boost",
         ),
         ("regulator_input", {"out_v": 4.2}, {"out_v": 3.85}, "--out 3.85V"),
+        (
+            "source_current",
+            {"source": plain(12, 0.5), "load": Load(current_a=3.41)},
+            {"source": plain(12, 3.5), "load": Load(current_a=3.41)},
+            "--source 12V/3.5A",
+        ),
+        (
+            "hold_up",
+            {"peak": Load(current_a=3.0), "esr_ohm": 20.0},
+            {"esr_ohm": 0.0833},
+            "about 83.3 mΩ: --esr",
+        ),
+        (
+            "cut_off",
+            {"cell": replace(CELLS["lco"], cut_off_v=3.4561)},
+            {"drop_v": 0.39},
+            "--allowed-drop 0.39V",
+        ),
         (
             "regulator_input",
             {"blocking": "diode", "out_v": 3.8},

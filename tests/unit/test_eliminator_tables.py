@@ -8,6 +8,7 @@ tables; USB 2.0, 7.2 and 6.6.3, from memory.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -18,7 +19,7 @@ from tidegate.eliminator.inrush import FUSE_SHARE, Inrush, fuse, precharge_ohm
 from tidegate.eliminator.regulator import Kind, Load, Regulator
 from tidegate.eliminator.series import E3, E6, E12, E24, FUSES, at_least, between
 from tidegate.eliminator.source import SOURCES, plain
-from tidegate.eliminator.units import shown
+from tidegate.eliminator.units import rounded_up, shown
 from tidegate.eliminator.wire import (
     CLASS_5,
     USB_2_LONGEST_M,
@@ -108,6 +109,12 @@ def test_a_wire_settles_where_heat_made_is_heat_given():
     assert of_gauge(20).most_a(30) < 11
 
 
+def test_a_listed_wire_may_have_less_than_is_allowed():
+    # IEC 60228: at most 39.0 Ω/km; 0.5 mm² of copper have 0.017241/0.5 Ω/m.
+    assert of_area(0.5).least_ohm_per_m == pytest.approx(0.034482)
+    assert of_gauge(24).least_ohm_per_m == pytest.approx(0.08421, rel=1e-4)
+
+
 def test_a_wire_can_run_away():
     assert of_gauge(36).settled_c(5, 40) == math.inf
 
@@ -156,6 +163,10 @@ def test_a_plain_supply_is_off_by_5_percent():
 def test_cells():
     assert (CELLS["lco"].end_v, CELLS["lco"].full_v) == (3.0, 4.2)
     assert (CELLS["lfp"].end_v, CELLS["lfp"].full_v) == (2.5, 3.65)
+    lfp = CELLS["lfp"]
+    assert (lfp.aim_v, lfp.cut_off_v) == (3.3, 2.8)
+    # The plateau of an LFP cell, 3.2 to 3.35 V, from memory.
+    assert 3.2 <= lfp.aim_v <= 3.35
     assert CELLS["lco"].full_at(4.35).recharge_v == pytest.approx(4.25)
 
 
@@ -185,6 +196,9 @@ def test_a_switching_regulator():
     )
     load = Load(power_w=4.5)
     assert regulator.input_a(load, 5.0) == pytest.approx(1.0)
+    assert regulator.needs_v == pytest.approx(4.15)
+    # One that also steps up runs from 3 V, as is told; assumed, no source.
+    assert replace(regulator, kind=Kind.BUCK_BOOST).needs_v == 3.0
     assert regulator.heat_w(load, 5.0) == pytest.approx(0.5)
 
 
@@ -242,6 +256,8 @@ def test_rated_voltage_and_ripple():
     assert rated_v(5.04) == 6.3
     assert rated_v(5.05) == 10
     assert rated_v(5.25) in RATED_V
+    # The highest that may be asked for, 5 % up.
+    assert rated_v(1.05 * 60) == 80
     # A square of duty D has an alternating part of √(D - D²), half at the most.
     worst = max(math.sqrt(duty / 100 - (duty / 100) ** 2) for duty in range(101))
     assert ripple_most_a(3) == pytest.approx(3 * worst)
@@ -277,10 +293,21 @@ def test_inrush_beside_a_numerical_integration():
 
 
 def test_a_precharge_resistor_keeps_the_peak():
-    found = precharge_ohm(5.25, 3.0, 0.1)
+    found = precharge_ohm(Inrush(volt=5.25, farad=0.01, ohm=0.1), 3.0, None)
     assert found == 1.8
     assert 5.25 / (found + 0.1) <= 3.0
-    assert precharge_ohm(5.25, 3.0, 2.0) == 0
+    assert precharge_ohm(Inrush(volt=5.25, farad=0.01, ohm=2.0), 3.0, None) == 0
+
+
+def test_a_precharge_resistor_is_bridged_when_that_makes_no_second_inrush():
+    start = Inrush(volt=5.25, farad=0.06, ohm=1.9)
+    # 5.25 V e^(-t/(R C)) across the 0.01 Ω that are left drive 3 A.
+    bridged_s = start.bridged_s(0.01, 3.0)
+    left_v = 5.25 * math.exp(-bridged_s / (1.9 * 0.06))
+    assert left_v / 0.01 == pytest.approx(3.0)
+    # Nothing is gained before 95 % are there, nor where the loop holds it back alone.
+    assert start.bridged_s(0.5, 3.0) == start.settled_s
+    assert start.bridged_s(1.9, 3.0) == start.settled_s
 
 
 def test_a_fuse_carries_the_load_and_no_more_than_the_wire():
@@ -314,3 +341,10 @@ def test_a_fuse_carries_the_load_and_no_more_than_the_wire():
 )
 def test_quantities_in_words(value, unit, text):
     assert shown(value, unit) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "up"), [(0.047891, 0.0479), (0.047901, 0.048), (0.2, 0.2), (10.41, 10.5)]
+)
+def test_what_must_be_enough_is_rounded_up(value, up):
+    assert rounded_up(value) == pytest.approx(up, rel=1e-12)

@@ -169,6 +169,11 @@ def test_who_does_not_see_the_pictures_is_told():
     assert "breaks down after" in dip_seen(sized(broken))
 
 
+def test_a_verdict_keeps_the_sign_of_a_quantity():
+    made = sized(replace(GOOD, precharge_ohm=0.0))
+    assert "(inrush as the empty bank meets the source; I²t of" in verdict(made)
+
+
 def test_a_name_is_shown_and_no_more(tmp_path):
     made = sized(GOOD)
     file = tmp_path / "page.html"
@@ -197,6 +202,20 @@ def test_numbers_say_what_else_could_be_done():
     assert (
         "4.20 V from the device's own charger" in fed["highest at the cell terminals"]
     )
+    assert "of 5 W" in rows["with the source going on"]
+    # By hand: 0.55 V are there for the copper at 20 °C and the contacts; at the end of
+    # the dip 8 W are 8 W/3.35 V.
+    cold = replace(GOOD, copper_c=20.0, peak=Load(power_w=8.0), esr_ohm=0.0)
+    given_a = 0.55 / (0.12 + 2 * 0.08421 * 1.1)
+    farad = (8 / 3.35 - given_a) * 0.010 / 0.5
+    said = dict(numbers(sized(cold)))["with the source going on"]
+    assert said.startswith(f"it gives {given_a:.3g} A at the output")
+    assert f": {1000 * farad:.3g} mF would do" in said
+    # And full again, new and at its largest, by what 1.2 A leave of that.
+    made = sized(cold)
+    again_s = made.bank.most_f * 0.5 / (given_a - 1.2)
+    held = dict(numbers(made))
+    assert held["full again after the dip"] == f"{1000 * again_s:.3g} ms at best"
     large = dict(numbers(sized(DESIGNS["large"])))
     assert "double-layer" in large["bank"]
     assert "as much as the peak" in large["with the source going on"]

@@ -78,6 +78,7 @@ def command(
     from tidegate.cli.convert_text import lines
     from tidegate.eliminator.document import as_document
     from tidegate.eliminator.sizing import sized
+    from tidegate.report.cautions import CAUTIONS
 
     given = {
         f"--{name.strip('_').replace('_', '-')}": options[name] for name in options
@@ -95,7 +96,7 @@ def command(
         convert_page.write(made, html, station=station)
         say(f"Wrote {html}.")
     if as_json:
-        print_json(as_document(made, station=station))
+        print_json(as_document(made, station=station, cautions=CAUTIONS))
     else:
         click.echo("\n".join(lines(made, station=station)))
     return Code.DONE if made.passes else Code.NO

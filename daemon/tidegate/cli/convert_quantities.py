@@ -73,7 +73,8 @@ def quantity(option: str, text: str, kind: str) -> float:
     """Return a quantity in its base unit. Errors: click.UsageError."""
     found = KINDS[kind]
     value, unit = _parts(option, text, found.units, found.example)
-    size = value * found.units[unit]
+    # 95 % are not a little more than 0.95.
+    size = float(f"{value * found.units[unit]:.12g}")
     if not found.least <= size <= found.most:
         percent = kind in ("share", "efficiency")
         factor, base = (100.0, "%") if percent else (1.0, found.base)

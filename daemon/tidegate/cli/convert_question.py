@@ -132,8 +132,8 @@ def _fits(asked: Asked, given: Given) -> None:
     peak_w, load_w = asked.peak.w(asked.out_v), asked.load.w(asked.out_v)
     if peak_w < load_w * (1 - 1e-9):
         raise click.UsageError(
-            f"--peak {visible(given['--peak'])}: it is not less than the load, which "
-            f"is {load_w:.3g} W at {asked.out_v:g} V."
+            f"--peak {visible(given['--peak'])}: a peak is not less than the "
+            f"load, which is {load_w:.3g} W at {asked.out_v:g} V."
         )
     if asked.drop_v >= asked.out_v:
         raise click.UsageError(

@@ -10,13 +10,22 @@ from typing import Final
 BUILD: Final = (
     "The cell comes out first. A supply beside a cell that is still connected charges "
     "it without a charger; that is how cells burn.",
+    "A cell that came out is still charged: insulate its leads, keep it away from what "
+    "burns, and hand it to a licensed collector.",
+    "Measure plus and minus at the dummy pack before it meets the device: swapped, "
+    "they destroy its charger, and no check here sees that.",
     "A regulator that fails can put the whole voltage of the source on the cell "
-    "terminals: a clamp behind it (under what the device's data sheet stands) blows "
-    "the fuse.",
+    "terminals: put a clamp behind it, under what the device's data sheet stands. It "
+    "must stand all that the source gives until the fuse melts, and for ever where the "
+    "source gives less than melts it; a crowbar gets less hot than a Zener diode.",
+    "A synchronous switching regulator may step up backwards when the device's charger "
+    "lifts its output: behind a blocking diode its input then rises until something "
+    "breaks. Take one that does not, by its data sheet, or leave the port unfed.",
     "The bank stays charged after the supply is gone: discharge it through a resistor "
     "before anybody solders or unplugs.",
     "The fuse sits at the source, where it spares the cable; it is rated for direct "
-    "current at that voltage.",
+    "current at that voltage. A source without a limit of its own (a lead battery, a "
+    "large supply) needs it most, and within a hand's width.",
     "While the pre-charge resistor is in the way the device must stay off, or the bank "
     "never fills. An NTC resistor that is still warm after a short outage limits "
     "nothing: bridge it, and let it cool, or use a soft start.",

@@ -16,7 +16,7 @@ MOST_PARTS: Final = 20
 # The rated voltage stands so far above the highest that can come (common practice, no
 # source), and is one of these (from memory of catalogues).
 VOLTAGE_FACTOR: Final = 1.25
-RATED_V: Final = (4.0, 6.3, 10.0, 16.0, 25.0, 35.0, 50.0, 63.0)
+RATED_V: Final = (4.0, 6.3, 10.0, 16.0, 25.0, 35.0, 50.0, 63.0, 80.0, 100.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -53,7 +53,7 @@ class Check:
             return self.outcome.value
         if self.limit is None:
             return shown(self.value, self.unit)
-        bound = "at most" if self.is_most else "at least"
+        bound, verb = ("at most", "allowed") if self.is_most else ("at least", "needed")
         margin = self.margin
         assert margin is not None
         left = (
@@ -63,7 +63,7 @@ class Check:
         )
         return (
             f"{shown(self.value, self.unit)}, {bound} {shown(self.limit, self.unit)} "
-            f"allowed, {left}"
+            f"{verb}, {left}"
         )
 
 

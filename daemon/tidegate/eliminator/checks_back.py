@@ -13,7 +13,7 @@ from typing import Final
 from tidegate.eliminator.asked import Asked
 from tidegate.eliminator.bank import Bank
 from tidegate.eliminator.check import Check, Outcome, weighed
-from tidegate.eliminator.units import shown
+from tidegate.eliminator.units import rounded_up, shown
 
 TAKEN_A: Final = 0.008
 TAKEN_S: Final = 1.0
@@ -36,10 +36,13 @@ def taken_v(bank: Bank) -> float:
     return TAKEN_A * TAKEN_S / bank.least_f
 
 
-def enough_f(asked: Asked) -> float | None:
-    """Return the capacitance that takes in the test alone; ``None`` if none can."""
-    room_v = asked.cell.recharge_v - asked.out_v
-    return PUSHED_A * PUSHED_S / room_v if room_v > 0 else None
+def enough_f(asked: Asked, *, esr_ohm: float) -> float | None:
+    """Return the capacitance that takes in what the test pushes and nothing sinks;
+    ``None`` if none can.
+    """
+    net_a = max(PUSHED_A - asked.sink_a, 0.0)
+    room_v = asked.cell.recharge_v - asked.out_v - net_a * esr_ohm
+    return net_a * PUSHED_S / room_v if room_v > 0 else None
 
 
 def _pushed(asked: Asked, bank: Bank | None) -> Check:
@@ -98,20 +101,24 @@ def _pushed_as(asked: Asked, outcome: Outcome, formula: str) -> Check:
 
 
 def _mend(asked: Asked) -> tuple[str, ...]:
-    said = [
-        "leave the device's own port without supply, and block it: --port unfed",
-        f"let the dummy pack take it in, such as a shunt regulator: --sink "
-        f"{1000 * PUSHED_A:g}mA",
-    ]
-    enough = enough_f(asked)
-    if enough is not None:
-        said.append(f"a bank of at least {shown(enough, 'F')}, old")
+    said = ["leave the device's own port without supply, and block it: --port unfed"]
+    if asked.out_v <= asked.cell.recharge_v:
+        said.append(
+            "let the dummy pack take it in, such as a shunt regulator: --sink "
+            f"{1000 * PUSHED_A:g}mA, with a limit of its own, as a charger that found a "
+            "battery pushes much more, and all that is sunk is heat"
+        )
+    enough = enough_f(asked, esr_ohm=asked.esr_ohm)
+    if enough:
+        said.append(f"a bank of at least {shown(rounded_up(enough), 'F')}, old")
     return tuple(said)
 
 
 def _reverse(asked: Asked) -> Check:
     is_blocked = asked.blocking != "none"
-    highest_v = asked.cell.full_v if asked.is_port_fed is not False else asked.out_v
+    highest_v = asked.out_v
+    if asked.is_port_fed is not False:
+        highest_v = max(highest_v, asked.cell.full_v)
     how = (
         f"blocked by the {asked.blocking} diode in front of the regulator"
         if is_blocked

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 from tidegate.eliminator.asked import Asked
-from tidegate.eliminator.bank import Bank, Task
+from tidegate.eliminator.bank import Bank, Task, choices
 from tidegate.eliminator.check import Check, weighed
 from tidegate.eliminator.holdup import voltage_v
-from tidegate.eliminator.units import shown
+from tidegate.eliminator.units import rounded_up, shown
 
 _SOURCE = "conservation of charge or of energy, with the resistance in the loop"
-_CUT_OFF = "devices shut down at about 3.3 to 3.4 V (from memory); LFP 2.8 V (assumed)"
+_CUT_OFF = (
+    "devices shut down at about 3.3 to 3.6 V (from memory), LFP 2.8 V (assumed): "
+    "measure yours"
+)
 
 
 def checks(asked: Asked, task: Task, bank: Bank | None) -> Iterator[Check]:
@@ -47,7 +51,7 @@ def checks(asked: Asked, task: Task, bank: Bank | None) -> Iterator[Check]:
         is_most=False,
         formula="output - dip" if end_v is not None else formula,
         source=_CUT_OFF,
-        mend=_mend_cut_off(asked),
+        mend=_mend(asked, task) if bank is None else _mend_cut_off(asked, task),
     )
 
 
@@ -102,21 +106,20 @@ def _mend(asked: Asked, task: Task) -> tuple[str, ...]:
     marked = needed / (1 - asked.tolerance) / (1 - asked.ageing)
     assert math.isfinite(marked)
     return (
-        f"more capacitance: {shown(marked, 'F')} as marked",
+        f"more capacitance: {shown(rounded_up(marked), 'F')} as marked",
         "a shorter time or a larger allowed drop",
     )
 
 
-def _mend_cut_off(asked: Asked) -> tuple[str, ...]:
+def _mend_cut_off(asked: Asked, task: Task) -> tuple[str, ...]:
     least_v = asked.cell.cut_off_v
     said = []
-    if asked.out_v > least_v:
-        said.append(
-            f"a smaller allowed drop: --allowed-drop {asked.out_v - least_v:.2f}V"
-        )
-    if least_v + asked.drop_v <= asked.cell.full_v:
-        said.append(f"a higher output: --out {least_v + asked.drop_v:.2f}V")
-    return tuple(said) or (
-        f"a higher output and a smaller allowed drop: --out {asked.cell.aim_v:g}V "
-        "--allowed-drop",
-    )
+    # Rounded to the safe side, so that it is enough as it is written.
+    drop_v = math.floor(100 * (asked.out_v - least_v) + 1e-6) / 100
+    if drop_v > 0 and choices(replace(task, drop_v=drop_v)):
+        bank = ", and the bank as it is sized then" if asked.bank is not None else ""
+        said.append(f"a smaller allowed drop: --allowed-drop {drop_v:.2f}V{bank}")
+    out_v = math.ceil(100 * (least_v + asked.drop_v) - 1e-6) / 100
+    if asked.bank is None and out_v <= asked.cell.full_v:
+        said.append(f"a higher output: --out {out_v:.2f}V")
+    return tuple(said) or ("a higher output and a smaller allowed drop",)

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from tidegate.eliminator import mend
 from tidegate.eliminator.asked import Asked
+from tidegate.eliminator.cell import CELLS
 from tidegate.eliminator.cell import SOURCE as CELL_SOURCE
 from tidegate.eliminator.check import Check, Outcome, weighed
 from tidegate.eliminator.regulator import JUNCTION_MOST_C, Feed, Kind
@@ -17,6 +18,15 @@ _OHM = "Ohm's law, there and back"
 _COOLING = (
     "Newton's law of cooling, 10 W/(m² K) over the insulation of one conductor, "
     "60 °C of plain PVC (from memory)"
+)
+
+_JUNCTION = "Junction of the regulator"
+_JUNCTION_SOURCE = (
+    "P = (Vin - Vout) I, or the losses; limit of most data sheets (from memory)"
+)
+
+_SAY_THERMAL = (
+    "say what data sheet and heat sink give from junction to air: --thermal 40K/W",
 )
 
 
@@ -120,7 +130,7 @@ def _copper(asked: Asked, found: Feed | None) -> Check:
         is_most=True,
         formula=formula,
         source=_COOLING,
-        mend=mend.warm_wire(asked, found),
+        mend=mend.warm_wire(asked),
     )
 
 
@@ -158,6 +168,15 @@ def _dropout(asked: Asked, found: Feed | None) -> Check:
 
 def _level(asked: Asked) -> Check:
     cell = asked.cell
+    used = f"from {cell.end_v:g} to {cell.full_v:g} V"
+    lfp = CELLS["lfp"]
+    if cell.chemistry == "unknown":
+        formula = (
+            f"nobody said the chemistry: {used} is taken. LFP ends at "
+            f"{lfp.full_v:g} V: read the label of the pack, and say --chemistry"
+        )
+    else:
+        formula = f"a cell of {cell.chemistry} chemistry is used {used}"
     return weighed(
         "output_level",
         "Output, not above a full cell",
@@ -165,59 +184,61 @@ def _level(asked: Asked) -> Check:
         limit=cell.full_v,
         unit="V",
         is_most=True,
-        formula=f"a cell of {cell.chemistry} chemistry is used from {cell.end_v:g} to "
-        f"{cell.full_v:g} V",
+        formula=formula,
         source=CELL_SOURCE,
         mend=(f"aim lower: --out {cell.aim_v:g}V",),
     )
 
 
 def _junction(asked: Asked, highest_in_v: float | None) -> Check:
-    name = "Junction of the regulator"
-    source = (
-        "P = (Vin - Vout) I, or the losses; limit of most data sheets (from memory)"
-    )
     if highest_in_v is None:
-        heat_w, formula = None, blocked_text(asked)
-    else:
-        heat_w = max(asked.regulator.heat_w(asked.load, highest_in_v), 0.0)
-        formula = _heat_text(asked, highest_in_v, heat_w)
-    most = math.inf
+        return _junction_untold("what it rests on fails: mend that first", mend=())
+    heat_w = max(asked.regulator.heat_w(asked.load, highest_in_v), 0.0)
+    formula = _heat_text(asked, highest_in_v, heat_w)
+    most_k_per_w = None
     if heat_w:
-        most = max((JUNCTION_MOST_C - asked.ambient_c) / heat_w, 0.0)
-    if asked.thermal_k_per_w is None:
-        return Check(
-            code="junction",
-            name=name,
-            outcome=Outcome.UNKNOWN,
-            value=None,
-            limit=JUNCTION_MOST_C,
-            unit="°C",
-            is_most=True,
-            formula=f"{formula}; with at most {shown(most, 'K/W')} from junction to "
-            "air it passes",
-            source=source,
-            mend=(
-                "say what data sheet and heat sink give from junction to air: "
-                "--thermal 40K/W",
-            ),
-        )
+        most_k_per_w = max((JUNCTION_MOST_C - asked.ambient_c) / heat_w, 0.0)
     per_w = asked.thermal_k_per_w
+    if per_w is None:
+        if most_k_per_w:
+            most = shown(most_k_per_w, "K/W")
+            formula += f"; with at most {most} from junction to air it passes"
+        return _junction_untold(formula, mend=_SAY_THERMAL)
     return weighed(
         "junction",
-        name,
-        value=None if heat_w is None else asked.ambient_c + heat_w * per_w,
+        _JUNCTION,
+        value=asked.ambient_c + heat_w * per_w,
         limit=JUNCTION_MOST_C,
         unit="°C",
         is_most=True,
         formula=f"{formula}; {asked.ambient_c:g} °C + P × {shown(per_w, 'K/W')}",
-        source=source,
-        mend=mend.heat(asked, most),
+        source=_JUNCTION_SOURCE,
+        mend=mend.heat(asked, most_k_per_w),
+    )
+
+
+def _junction_untold(formula: str, *, mend: tuple[str, ...]) -> Check:
+    return Check(
+        code="junction",
+        name=_JUNCTION,
+        outcome=Outcome.UNKNOWN,
+        value=None,
+        limit=JUNCTION_MOST_C,
+        unit="°C",
+        is_most=True,
+        formula=formula,
+        source=_JUNCTION_SOURCE,
+        mend=mend,
     )
 
 
 def _heat_text(asked: Asked, in_v: float, heat_w: float) -> str:
     load_a = shown(asked.load.a(asked.out_v), "A")
+    if asked.kind is Kind.LINEAR and in_v < asked.out_v:
+        return (
+            f"{shown(in_v, 'V')} at the highest input is less than it is to give, so it "
+            "passes all of that on"
+        )
     if asked.kind is Kind.LINEAR:
         return (
             f"P = ({shown(in_v, 'V')} - {shown(asked.out_v, 'V')}) × {load_a} = "

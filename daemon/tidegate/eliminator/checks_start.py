@@ -8,15 +8,17 @@ from tidegate.eliminator.asked import Asked
 from tidegate.eliminator.check import Check, Outcome, weighed
 from tidegate.eliminator.inrush import (
     FUSE_SHARE,
+    LEAST_RATING_A,
     MELTING_S,
     PULSE_SHARE,
     Fuse,
     Inrush,
+    spared_ohm,
 )
 from tidegate.eliminator.regulator import Feed
 from tidegate.eliminator.series import FUSES, at_least
-from tidegate.eliminator.source import USB_INRUSH_C, USB_INRUSH_F
-from tidegate.eliminator.units import shown
+from tidegate.eliminator.source import USB_INRUSH_C
+from tidegate.eliminator.units import rounded_up, shown
 from tidegate.eliminator.wire import thicker
 
 _FUSE_SOURCE = (
@@ -40,11 +42,7 @@ def checks(
 
 def is_small(asked: Asked, start: Inrush) -> bool:
     """Whether it is within what every USB port must stand at once."""
-    return (
-        asked.source.is_usb
-        and start.farad <= USB_INRUSH_F
-        and start.charge_c <= USB_INRUSH_C * (1 + 1e-9)
-    )
+    return asked.source.is_usb and start.charge_c <= USB_INRUSH_C * (1 + 1e-9)
 
 
 def _inrush(asked: Asked, start: Inrush | None) -> Check:
@@ -127,7 +125,7 @@ def _rating(asked: Asked, found: Feed | None, chosen: Fuse | None) -> Check:
 
 def _mend_rating(asked: Asked, least_a: float) -> tuple[str, ...]:
     said = []
-    rating_a = at_least(least_a, FUSES)
+    rating_a = at_least(max(least_a, LEAST_RATING_A), FUSES)
     if asked.may_give_a < rating_a:
         said.append(f"a source of at least {shown(rating_a, 'A')}")
     if asked.wire.most_a(asked.ambient_c) < rating_a:
@@ -139,7 +137,9 @@ def _mend_rating(asked: Asked, least_a: float) -> tuple[str, ...]:
             if found is None
             else f"thicker cable: {found.name}"
         )
-    return tuple(said) or (f"a fuse of {shown(rating_a, 'A')}: leave --fuse out",)
+    if asked.fuse_a is not None:
+        said.append(f"a fuse of {shown(rating_a, 'A')}: leave --fuse out")
+    return (", and ".join(said),)
 
 
 def _melting(start: Inrush | None, chosen: Fuse | None) -> Check:
@@ -165,7 +165,6 @@ def _melting(start: Inrush | None, chosen: Fuse | None) -> Check:
             "rating, so it never melts",
             source=_MELTING_SOURCE,
         )
-    least_ohm = start.volt**2 * start.farad / (2 * limit)
     return weighed(
         "fuse_melting",
         name,
@@ -176,7 +175,8 @@ def _melting(start: Inrush | None, chosen: Fuse | None) -> Check:
         formula=text,
         source=_MELTING_SOURCE,
         mend=(
-            f"pre-charge through at least {shown(least_ohm, 'Ω')} in all",
+            "pre-charge through at least "
+            f"{shown(rounded_up(spared_ohm(start, chosen)), 'Ω')} in all",
             "a fuse of higher melting I²t, by its data sheet: --melting "
             f"{start.i2t_a2s / PULSE_SHARE:.2g}A2s (In² × {MELTING_S:g} s is taken)",
         ),

@@ -8,7 +8,7 @@ from tidegate.eliminator import advice
 from tidegate.eliminator.asked import Asked
 from tidegate.eliminator.bank import Bank, rated_v, ripple_most_a
 from tidegate.eliminator.check import Check
-from tidegate.eliminator.inrush import Inrush
+from tidegate.eliminator.inrush import Fuse, Inrush
 from tidegate.eliminator.regulator import Load
 from tidegate.eliminator.sizing import Sizing
 from tidegate.eliminator.usual import usual
@@ -17,11 +17,13 @@ _UNITS: Final = {"A": "a", "V": "v", "°C": "c", "C": "coulomb", "A²s": "a2s"}
 _DIGITS: Final = 9
 
 
-def as_document(sizing: Sizing, *, station: str | None) -> dict[str, Any]:
-    """Return the document of a sizing."""
+def as_document(
+    sizing: Sizing, *, station: str | None, cautions: tuple[str, ...]
+) -> dict[str, Any]:
+    """Return the document of a sizing; ``cautions`` stand first, as for people."""
     asked = sizing.asked
-    case = usual(asked)
     return {
+        "cautions": list(cautions),
         "station": station,
         "passes": sizing.passes,
         "failed": [each.code for each in sizing.failed],
@@ -33,31 +35,50 @@ def as_document(sizing: Sizing, *, station: str | None) -> dict[str, Any]:
         "feed": _feed(sizing),
         "longest_cable_m": _rounded(sizing.longest_m),
         "hold_up": _hold_up(sizing),
-        "start": {
-            "precharge_ohm": _rounded(sizing.precharge_ohm),
-            "with_precharge": _inrush(sizing.start),
-            "without": _inrush(sizing.bare_start),
-        },
-        "fuse": None
-        if sizing.fuse is None
-        else {
-            "rating_a": sizing.fuse.rating_a,
-            "melting_a2s": _rounded(sizing.fuse.melting_a2s),
-        },
-        "five_to_4_2_v": {
-            "source_v": _rounded(case.source_v),
-            "room_v": _rounded(case.room_v),
-            "lost_v": _rounded(case.lost_v),
-            "dropout_v": _rounded(case.dropout_v),
-            "holds": case.holds,
-        },
+        "start": _start(sizing),
+        "fuse": None if sizing.fuse is None else _fuse(sizing.fuse),
+        "five_to_4_2_v": _usual(asked),
         "settings_command": advice.settings_command(station or "STATION"),
+        "to_build": list(advice.BUILD),
         "pack_asks": list(advice.PACK_ASKS),
+        "limits": list(advice.LIMITS),
     }
 
 
 def _rounded(value: float | None) -> float | None:
     return None if value is None else float(f"{value:.{_DIGITS}g}")
+
+
+def _start(sizing: Sizing) -> dict[str, Any]:
+    start, bare = sizing.start, sizing.bare_start
+    bridged_s = None
+    if start is not None and bare is not None and sizing.precharge_ohm:
+        bridged_s = start.bridged_s(bare.ohm, sizing.asked.may_give_a)
+    return {
+        "precharge_ohm": _rounded(sizing.precharge_ohm),
+        "bridged_after_s": _rounded(bridged_s),
+        "with_precharge": _inrush(start),
+        "without": _inrush(bare),
+    }
+
+
+def _fuse(fuse: Fuse) -> dict[str, Any]:
+    return {
+        "rating_a": fuse.rating_a,
+        "melting_a2s": _rounded(fuse.melting_a2s),
+        "surely_melts_a": _rounded(fuse.sure_a),
+    }
+
+
+def _usual(asked: Asked) -> dict[str, Any]:
+    case = usual(asked)
+    return {
+        "source_v": _rounded(case.source_v),
+        "room_v": _rounded(case.room_v),
+        "lost_v": _rounded(case.lost_v),
+        "dropout_v": _rounded(case.dropout_v),
+        "holds": case.holds,
+    }
 
 
 def _load(load: Load) -> dict[str, float | None]:
@@ -118,6 +139,7 @@ def _feed(sizing: Sizing) -> dict[str, float | None] | None:
     found = sizing.feed
     if found is None:
         return None
+    share = sizing.asked.regulator.efficiency_at(found.in_v)
     return {
         "source_v": _rounded(found.source_v),
         "current_a": _rounded(found.current_a),
@@ -127,9 +149,7 @@ def _feed(sizing: Sizing) -> dict[str, float | None] | None:
         "far_v": _rounded(found.far_v),
         "regulator_input_v": _rounded(found.in_v),
         "highest_input_v": _rounded(sizing.highest_in_v),
-        "efficiency_percent": _rounded(
-            100 * sizing.asked.regulator.efficiency_at(found.in_v)
-        ),
+        "efficiency_percent": _rounded(None if share is None else 100 * share),
     }
 
 

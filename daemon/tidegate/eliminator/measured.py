@@ -9,27 +9,39 @@ from tidegate.eliminator.regulator import Load
 from tidegate.history.series import Series
 
 LONG_SHARE: Final = 0.95
+# A design rests on more than a moment (a choice).
+LEAST_HOURS: Final = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measured:
     """``load`` is not passed for 95 % of the time on battery, ``peak`` is the most
     that was read. ``hours`` is that time, ``step_s`` from one read to the next.
+    ``supply_is_told``: the supply was off at each of them, and not merely not known.
     """
 
     load: Load
     peak: Load
     hours: float
     step_s: float
+    supply_is_told: bool
 
     def sentence(self) -> str:
         """Return what it rests on, and what it cannot show."""
-        return (
+        said = (
             f"Load and peak are from {self.hours:.1f} h on battery alone in the log: "
             "what was not passed for 95 % of that time, and the most that was read. A "
             f"log with {self.step_s:g} s from read to read does not show peaks of ms, "
             "so the true peak is higher: measure it, and say --peak."
         )
+        if not self.supply_is_told:
+            said += (
+                " Whether the supply was off is not in it everywhere: where a weak "
+                "supply helped, the device draws more than that."
+            )
+        if self.hours < LEAST_HOURS:
+            said += " That is too short a time to rest a design on."
+        return said
 
 
 def measured(series: Series) -> Measured | None:
@@ -40,6 +52,7 @@ def measured(series: Series) -> Measured | None:
     """
     if not series.sign_is_trusted:
         return None
+    supply_is_told = True
     taken: list[tuple[float, float, float | None]] = []
     for stretch in series.stretches():
         ends_ms = [after.at_ms for after in stretch[1:]]
@@ -48,6 +61,7 @@ def measured(series: Series) -> Measured | None:
             current_a = point.current_a
             if current_a is None or current_a >= 0 or point.is_fed is True:
                 continue
+            supply_is_told &= point.is_fed is False
             lasts_s = max((end_ms - point.at_ms) / 1000, 0.0)
             taken.append((lasts_s, -current_a, point.voltage_v))
     if not taken:
@@ -63,6 +77,7 @@ def measured(series: Series) -> Measured | None:
         peak=_load(values[-1][0], is_power=is_power),
         hours=all_s / 3600,
         step_s=series.step_s,
+        supply_is_told=supply_is_told,
     )
 
 

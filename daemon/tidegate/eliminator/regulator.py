@@ -76,9 +76,13 @@ class Regulator:
             return (in_v - self.out_v) * load.a(self.out_v)
         return load.w(self.out_v) * (1 / self.efficiency - 1)
 
-    def efficiency_at(self, in_v: float) -> float:
-        """Return the efficiency as a share of 1."""
-        return self.out_v / in_v if self.kind is Kind.LINEAR else self.efficiency
+    def efficiency_at(self, in_v: float) -> float | None:
+        """Return the efficiency as a share of 1, ``None`` where a linear one has less at
+        its input than it is to give.
+        """
+        if self.kind is not Kind.LINEAR:
+            return self.efficiency
+        return self.out_v / in_v if in_v >= self.out_v else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,12 +180,29 @@ def highest_in_v(
     return None if current_a is None else source_v - current_a * ohm
 
 
-def longest_m(way: Way, regulator: Regulator, load: Load, source_v: float) -> float:
-    """Return the longest cable, one way, at which the regulator still has enough."""
-    least_v = regulator.needs_v
+def least_in_v(
+    way: Way, regulator: Regulator, source_v: float, *, far_least_v: float = 0.0
+) -> float:
+    """Return how low the input may go: the regulator has enough, so has the far end of
+    the cable, and more power would come through at a higher voltage only.
+    """
+    least_v = max(regulator.needs_v, far_least_v - way.blocking_v)
     if regulator.kind is not Kind.LINEAR:
         # A longer cable than that with half of the voltage left passes less power.
         least_v = max(least_v, (source_v - way.blocking_v) / 2)
+    return least_v
+
+
+def longest_m(
+    way: Way,
+    regulator: Regulator,
+    load: Load,
+    source_v: float,
+    *,
+    far_least_v: float = 0.0,
+) -> float:
+    """Return the longest cable, one way, at which regulator and far end have enough."""
+    least_v = least_in_v(way, regulator, source_v, far_least_v=far_least_v)
     current_a = regulator.input_a(load, least_v)
     copper_c = way.copper_at_c(current_a)
     if not math.isfinite(copper_c):
@@ -189,3 +210,17 @@ def longest_m(way: Way, regulator: Regulator, load: Load, source_v: float) -> fl
     most_ohm = (source_v - way.blocking_v - least_v) / current_a
     length_m = (most_ohm - way.contacts_ohm) / (2 * way.wire.ohm_per_m(copper_c))
     return max(length_m, 0.0)
+
+
+def gives_a(way: Way, regulator: Regulator, found: Feed, most_a: float) -> float:
+    """Return the most at the output for a moment, while the copper stays as warm as it
+    is: as much as the source may give, and as the input stands on this cable.
+    """
+    least_v = least_in_v(way, regulator, found.source_v)
+    room_v = found.source_v - way.blocking_v - least_v
+    ohm = found.cable_ohm + found.contacts_ohm
+    input_a = min(most_a, max(room_v, 0.0) / ohm)
+    if regulator.kind is Kind.LINEAR:
+        return input_a
+    in_v = found.source_v - way.blocking_v - input_a * ohm
+    return input_a * in_v * regulator.efficiency / regulator.out_v

@@ -95,7 +95,7 @@ def sized(asked: Asked) -> Sizing:
     highest_v = highest_in_v(way, regulator, asked.load, asked.source.high_v)
     chosen = _fuse(asked, found)
     bare = _start(asked, bank, 0.0)
-    held_ohm = _precharge_ohm(asked, bare)
+    held_ohm = _precharge_ohm(asked, bare, chosen)
     start = _start(asked, bank, held_ohm)
     checks = (
         *checks_feed.checks(asked, found, highest_v),
@@ -108,7 +108,13 @@ def sized(asked: Asked) -> Sizing:
         task=task,
         feed=found,
         highest_in_v=highest_v,
-        longest_m=longest_m(way, regulator, asked.load, asked.source.low_v),
+        longest_m=longest_m(
+            way,
+            regulator,
+            asked.load,
+            asked.source.low_v,
+            far_least_v=asked.source.far_least_v or 0.0,
+        ),
         bank=bank,
         banks=banks,
         precharge_ohm=held_ohm,
@@ -140,9 +146,9 @@ def _start(asked: Asked, bank: Bank | None, held_ohm: float) -> Inrush | None:
     return Inrush(volt=asked.source.high_v, farad=bank.most_f, ohm=loop_ohm + held_ohm)
 
 
-def _precharge_ohm(asked: Asked, bare: Inrush | None) -> float:
+def _precharge_ohm(asked: Asked, bare: Inrush | None, chosen: Fuse | None) -> float:
     if asked.precharge_ohm is not None:
         return asked.precharge_ohm
     if bare is None or checks_start.is_small(asked, bare):
         return 0.0
-    return precharge_ohm(bare.volt, asked.may_give_a, bare.ohm)
+    return precharge_ohm(bare, asked.may_give_a, chosen)

@@ -11,9 +11,9 @@ from typing import Final
 
 # How far a plain supply may be off its voltage (common practice, no source).
 PLAIN_TOLERANCE: Final = 0.05
-# The most that a port must stand at once: 10 µF, or its charge at 5 V, from memory of
-# USB 2.0, 7.2.4.1, and of its compliance test.
-USB_INRUSH_F: Final = 10e-6
+USB_V: Final = 5.0
+# The most that a port must stand at once: 10 µF at 5 V, from memory of USB 2.0, 7.2.4.1,
+# and as a charge of its compliance test.
 USB_INRUSH_C: Final = 50e-6
 
 
@@ -37,6 +37,11 @@ class Source:
     def is_usb(self) -> bool:
         """Whether the limits of USB hold for it."""
         return self.far_least_v is not None
+
+    @property
+    def nominal_v(self) -> float:
+        """The voltage that it is called by."""
+        return USB_V if self.is_usb else (self.low_v + self.high_v) / 2
 
     def may_give_a(self, *, is_configured: bool) -> float:
         """Return the current that may be drawn."""

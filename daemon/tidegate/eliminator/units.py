@@ -10,6 +10,14 @@ _PREFIXES: Final = {-2: "µ", -1: "m", 0: "", 1: "k"}
 _FIXED: Final = {"V": 2, "A²s": 3, "°C": 1, "K/W": 0, "m": 2}
 
 
+def rounded_up(value: float) -> float:
+    """Return a quantity above 0 with three digits, none of it lost: for what must be
+    enough as it is shown.
+    """
+    step = 10.0 ** (math.floor(math.log10(value)) - 2)
+    return math.ceil(value / step - 1e-9) * step
+
+
 def shown(value: float, unit: str) -> str:
     """Return a quantity with its unit, such as ``82.2 mF``; ``value`` in base units."""
     if not math.isfinite(value):

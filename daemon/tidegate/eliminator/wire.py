@@ -70,8 +70,10 @@ class Wire:
 
     @property
     def least_ohm_per_m(self) -> float:
-        """What it surely has: at 20 °C, without any allowance."""
-        return self.ohm_per_km / 1000
+        """What it surely has: solid copper of its area at 20 °C. A listed resistance is
+        the most that is allowed, so a wire may have less.
+        """
+        return min(self.ohm_per_km / 1000, RHO_OHM_MM2_PER_M / self.area_mm2)
 
     @property
     def gives_w_per_m_k(self) -> float:

@@ -88,4 +88,5 @@ def dip_seen(sizing: Sizing) -> str:
 
 
 def _lower(name: str) -> str:
-    return name[0].lower() + name[1:]
+    is_sign = not name[1].islower() and name[1] != " "
+    return name if is_sign else name[0].lower() + name[1:]

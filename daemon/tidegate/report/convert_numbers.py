@@ -4,18 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from tidegate.eliminator.asked import Asked
 from tidegate.eliminator.bank import Task, rated_v, ripple_most_a
 from tidegate.eliminator.checks_back import taken_v
 from tidegate.eliminator.checks_bank import bank_text, peak_text
 from tidegate.eliminator.holdup import needed_f, step_v
-from tidegate.eliminator.inrush import Inrush
-from tidegate.eliminator.regulator import Kind, Load
+from tidegate.eliminator.inrush import Fuse, Inrush
+from tidegate.eliminator.regulator import Kind, Load, gives_a
 from tidegate.eliminator.sizing import Sizing
 from tidegate.eliminator.units import shown
 from tidegate.eliminator.wire import USB_2_LONGEST_M
 
 Rows = list[tuple[str, str]]
 _BANKS_MOST = 4
+_DOUBLE_LAYER = (
+    "double-layer: cells of less than 3 V each, from memory, so several in series, "
+    "balanced; mind their resistance"
+)
 
 
 def numbers(sizing: Sizing) -> Rows:
@@ -60,11 +65,13 @@ def _regulator(sizing: Sizing) -> Iterator[tuple[str, str]]:
     if found is None or sizing.highest_in_v is None:
         return
     regulator = asked.regulator
-    yield (
-        "efficiency of the regulator",
-        f"{100 * regulator.efficiency_at(found.in_v):.1f} % at the lowest input"
-        + (" (Vout/Vin)" if asked.kind is Kind.LINEAR else ""),
-    )
+    efficiency = regulator.efficiency_at(found.in_v)
+    if efficiency is not None:
+        yield (
+            "efficiency of the regulator",
+            f"{100 * efficiency:.1f} % at the lowest input"
+            + (" (Vout/Vin)" if asked.kind is Kind.LINEAR else ""),
+        )
     heat_w = max(regulator.heat_w(asked.load, sizing.highest_in_v), 0.0)
     yield (
         "heat of the regulator",
@@ -78,7 +85,7 @@ def _bank(sizing: Sizing) -> Iterator[tuple[str, str]]:
         return
     yield "capacitance needed, old", _needed(sizing.task, bank.parts)
     yield "the same as constant current or power", _other(sizing, bank.parts)
-    kind = " (double-layer; mind its resistance)" if bank.is_double_layer else ""
+    kind = f" ({_DOUBLE_LAYER})" if bank.is_double_layer else ""
     given = "as asked" if asked.bank is not None else "E6, IEC 60063"
     yield (
         "bank",
@@ -154,19 +161,17 @@ def _meanwhile(sizing: Sizing) -> Iterator[tuple[str, str]]:
     asked, found, bank = sizing.asked, sizing.feed, sizing.bank
     if found is None or bank is None:
         return
-    gives_a = asked.may_give_a
-    if asked.kind is not Kind.LINEAR:
-        gives_a *= found.in_v * asked.efficiency / asked.out_v
-    extra_a = asked.peak.a(asked.out_v) - gives_a
-    if extra_a <= 0:
+    most_a = gives_a(asked.way, asked.regulator, found, asked.may_give_a)
+    if asked.peak.a(asked.out_v) <= most_a:
         yield (
             "with the source going on",
-            f"it may give {shown(gives_a, 'A')} at the output, as much as the peak: "
+            f"it may give {shown(most_a, 'A')} at the output, as much as the peak: "
             "the bank is for its absence and its delay",
         )
     else:
         found_f = needed_f(
-            Load(current_a=extra_a),
+            # A power takes the most current at the end of the dip.
+            Load(current_a=asked.peak.a(asked.out_v - asked.drop_v) - most_a),
             from_v=asked.out_v,
             drop_v=asked.drop_v,
             for_s=asked.for_s,
@@ -176,9 +181,10 @@ def _meanwhile(sizing: Sizing) -> Iterator[tuple[str, str]]:
         value = "none does it" if found_f is None else shown(found_f, "F")
         yield (
             "with the source going on",
-            f"it gives {shown(gives_a, 'A')} of {peak_text(asked)}: {value} would do",
+            f"it gives {shown(most_a, 'A')} at the output, with this cable, of "
+            f"{peak_text(asked)}: {value} would do",
         )
-    spare_a = gives_a - asked.load.a(asked.out_v)
+    spare_a = most_a - asked.load.a(asked.out_v)
     if spare_a > 0:
         again_s = bank.most_f * asked.drop_v / spare_a
         yield "full again after the dip", f"{shown(again_s, 's')} at best"
@@ -198,12 +204,30 @@ def _start(sizing: Sizing) -> Iterator[tuple[str, str]]:
             f"{shown(sizing.start.peak_a * sizing.start.volt, 'W')} at first",
         )
         yield "inrush with it", _inrush(sizing.start)
+        bridged_s = sizing.start.bridged_s(sizing.bare_start.ohm, asked.may_give_a)
+        yield "to be bridged", f"after {shown(bridged_s, 's')}, not before"
     if sizing.fuse is not None:
         yield (
             "fuse",
             f"{shown(sizing.fuse.rating_a, 'A')} time-lag, melting at "
             f"{shown(sizing.fuse.melting_a2s, 'A²s')} or later",
         )
+        yield "a fault that surely melts it", _fault(asked, sizing.fuse)
+
+
+def _fault(asked: Asked, chosen: Fuse) -> str:
+    """Say whether the source gives enough for the fuse to melt at all."""
+    said = (
+        f"{shown(chosen.sure_a, 'A')}, within minutes (2.1 times its rating, IEC "
+        "60127-2, from memory)"
+    )
+    if chosen.sure_a <= asked.may_give_a:
+        return said
+    return (
+        f"{said}. The source is good for {shown(asked.may_give_a, 'A')}: if its own "
+        "limit is there, the fuse may never melt, and cable and clamp must stand that "
+        "current"
+    )
 
 
 def _inrush(start: Inrush) -> str:
