@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from support.charges import Device, csv_text, rows
+from support.cyclelog_faults import small_disk
 from support.taper_process import STANDS
 from support.terminal import LIMIT_S, Terminal
 from support.watched_world import WatchedWorld
@@ -159,16 +160,17 @@ def test_it_is_gone_on_with_where_it_was_broken_off(settings: Path) -> None:
 
 
 def test_too_high_a_level_is_said_and_waited_for(settings: Path) -> None:
-    begun = words(settings, "foyer", options=("--stand-at", "1"))
-    with Terminal(
-        begun, environment=environment(settings), rows=50, columns=100
-    ) as terminal:
+    # There is nothing to go on with, so that the level counts.
+    begun = words(settings, "foyer", "--continue", options=("--stand-at", "1"))
+    with Terminal(begun, environment=environment(settings), rows=50) as terminal:
         terminal.until(lambda lines: any(STANDS in line for line in lines), "it stands")
         terminal.press(CTRL_C)
         assert terminal.wait() == 130
     said = " ".join(terminal.raw.decode().split())
     assert "It is at 60 %. Unplug it and let it run down to 20 to 30 %" in said
     assert said.count("Unplug it") == 1, "it is said once, not every minute"
+    shown = terminal.raw.decode().replace("\x1b[K", "").replace("\r", "\n").splitlines()
+    assert max(map(len, shown)) <= 79
     assert not list(settings.parent.glob("taper-*.csv")), "no empty file is left"
 
 
@@ -179,6 +181,30 @@ def test_anyway_begins_at_any_level_and_says_what_that_costs(settings: Path) -> 
     assert done.returncode == 0, done.stderr
     said = " ".join(done.stdout.split())
     assert "The charge began at 60 %: start at 20 to 30 %." in said
+
+
+@pytest.mark.slow
+def test_a_supply_that_goes_away_is_said_once_and_waited_for(settings: Path) -> None:
+    recording = settings.parent / "entrance-gauge.csv"
+    told = [row._replace(is_fed=not 3600 <= row.at_s < 4800) for row in rows(TAPERS)]
+    recording.write_text(csv_text(told), encoding="utf-8")
+    done = called(settings, "entrance", "--for", "2h", "--to", "e.csv")
+
+    said = " ".join(done.stderr.split())
+    assert said.count("It is not fed any more, at") == 1
+    assert "The time for it is over." in said
+
+
+@pytest.mark.slow
+def test_a_full_disk_keeps_what_was_read(settings: Path) -> None:
+    with small_disk(settings.parent / "disk", size_kib=8) as folder:
+        done = called(settings, "hall", "--to", str(folder / "h.csv"))
+        assert done.returncode == 74, done.stderr
+        said = " ".join(done.stderr.split())
+        assert f"readings were added to {folder / 'h.csv'}." in said
+        assert "h.csv cannot be written: No space left on device" in said
+        assert "add --continue" in said
+        assert (folder / "h.csv").read_text(encoding="utf-8").endswith("\n")
 
 
 @pytest.mark.slow
@@ -205,6 +231,7 @@ def test_a_gauge_that_is_lost_for_an_hour_ends_it(settings: Path) -> None:
     none = called(settings, "entrance", "--to", "n.csv")
     assert none.returncode == 69, none.stderr
     assert "tidegate read" in none.stderr
+    assert not (settings.parent / "n.csv").exists(), "no empty file is left"
 
 
 @pytest.mark.slow

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import pytest
 
-from support.charges import Device, device
+from support.charges import Device, device, used
 from support.taper_rates import Rates, measured, verdicts
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
@@ -46,8 +46,12 @@ def test_a_thousand_devices() -> None:
         lambda made: replace(made, bursts=6),
         lambda made: replace(made, gaps=4),
         lambda made: replace(made, tells_temperature=False),
+        used,
     ],
-    ids=["more worn", "smaller end currents", "all in use", "gaps", "no temperature"],
+    ids=[
+        *("more worn", "smaller end currents", "all in use", "gaps", "no temperature"),
+        "used from midway on",
+    ],
 )
 def test_it_holds_beyond_what_it_was_set_on(harder) -> None:
     def make(seed: int) -> Device:

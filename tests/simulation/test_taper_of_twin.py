@@ -57,26 +57,27 @@ def said(path: Path) -> Finding:
 
 
 @pytest.mark.parametrize(
-    ("charge_a", "quirks"),
+    ("hours", "charge_a", "quirks"),
     [
-        pytest.param(2.0, {}, id="whole percents"),
+        pytest.param(5, 2.0, {}, id="whole percents"),
         pytest.param(
+            14,
             3.0,
             {"step_percent": 0.1, "noise_percent": 0.2, "lag_s": 90.0},
             id="noise and lag",
             marks=pytest.mark.slow,
         ),
         pytest.param(
-            0.8, {"wrong_sign": True, "sign_trusted": False}, id="another sign"
+            8, 0.8, {"wrong_sign": True, "sign_trusted": False}, id="another sign"
         ),
     ],
 )
 def test_the_twin_does_not_taper(
-    charge_a: float, quirks: dict[str, Any], tmp_path: Path
+    hours: float, charge_a: float, quirks: dict[str, Any], tmp_path: Path
 ) -> None:
     path = logged(
         tmp_path,
-        14,
+        hours,
         kind="twin",
         soc_percent=22.0,
         load_a=0.3,
@@ -116,7 +117,7 @@ def test_a_taper_is_told_from_the_daemons_log(
 ) -> None:
     recording = tmp_path / "device.csv"
     recording.write_text(csv_text(rows(TAPERS)), encoding="utf-8")
-    path = logged(tmp_path, 14, kind="replay", path=str(recording), gap="2h")
+    path = logged(tmp_path, 10, kind="replay", path=str(recording), gap="2h")
     capsys.readouterr()  # the daemon's own messages
 
     assert run_command(["taper", "hall", "--log", str(path), "--json"]) == 0

@@ -75,6 +75,9 @@ class Device:
     supply_a: float = 5.0
     load_a: float = 0.3
     bursts: int = 0
+    # From this share of the charge on it is used for good, which takes so much away.
+    used_from: float = 2.0
+    used_share: float = 0.0
     taper: str = NONE
     from_percent: float = 50.0
     last_fifth_h: float = 10.0
@@ -131,6 +134,17 @@ def mild(seed: int) -> Device:
     at = random.Random(seed + 1_000_000)
     return replace(
         _gauge(at, _cell(at, seed)), taper=MILD, from_percent=at.uniform(50, 80)
+    )
+
+
+def used(made: Device) -> Device:
+    """Return it as it is where somebody switches it on midway and leaves it on."""
+    at = random.Random(made.seed + 2_000_000)
+    return replace(
+        made,
+        used_from=at.uniform(0.4, 0.75),
+        used_share=at.uniform(0.3, 0.9),
+        most_h=60.0,
     )
 
 
@@ -243,6 +257,8 @@ class _Charge:
             limit_v = min(limit_v, 4.0)
         load_a = made.load_a + self._burst_a()
         spare_a = made.supply_a - load_a
+        if self.told >= made.used_from:
+            spare_a = min(spare_a, made.charge_a) * (1 - made.used_share)
         held_a = (limit_v - open_v - self.rc_v) / made.r0_ohm
         flow = 0.0 if self.ended else max(min(most_a, held_a), 0.0)
         flow = min(flow, spare_a)

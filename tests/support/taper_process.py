@@ -3,7 +3,7 @@
 ``python -m support.taper_process [--stand-at HOURS] taper ...``: the clock, the loop
 and the workers of a recording are virtual and the disk is not waited for, all else is the program
 as it is. At HOURS
-of virtual time the process stands still until somebody sends it a signal: signal(7).
+of virtual time the process stands still until somebody presses Ctrl-C: signal(7).
 """
 
 from __future__ import annotations
@@ -36,9 +36,17 @@ class StandingClock(VirtualClock):
         at_ms = self._stand_at_ms
         if at_ms is not None and self.running_ms() >= at_ms:
             self._stand_at_ms = None
-            sys.stderr.write(f"\r\n{STANDS}\r\n")
-            sys.stderr.flush()
-            signal.pause()
+            _stand()
+
+
+def _stand() -> None:
+    """Wait for a Ctrl-C; one that comes before the wait began is not lost: sigwait(3)."""
+    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    sys.stderr.write(f"\r\n{STANDS}\r\n")
+    sys.stderr.flush()
+    signal.sigwait({signal.SIGINT})
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
+    signal.raise_signal(signal.SIGINT)
 
 
 def main(arguments: list[str]) -> int:

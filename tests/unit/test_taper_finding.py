@@ -100,6 +100,59 @@ def test_a_weak_supply_is_no_taper(spare_a: float) -> None:
     assert ("one so weak" in lacks(made)) == (spare_a == 0.2)
 
 
+def test_a_feeble_supply_is_no_answer() -> None:
+    """At 3 % an hour a charge takes as long as a taper would, from the beginning."""
+    made = replace(PLAIN, supply_a=PLAIN.load_a + 0.12, most_h=40, charges=2)
+
+    assert found(made).verdict == "unclear"
+    assert "one so weak" in lacks(made)
+
+
+def test_several_charges_on_a_weak_supply_say_no_more_than_one() -> None:
+    made = replace(PLAIN, supply_a=PLAIN.load_a + 0.2, most_h=40, charges=3)
+
+    assert len(found(made).charges) == 3
+    assert found(made).confidence in (None, Confidence.LOW)
+
+
+@pytest.mark.parametrize("told", [{}, BY_HAND], ids=["all", "by hand"])
+@pytest.mark.parametrize("share", [0.5, 0.9])
+def test_a_device_switched_on_midway_is_no_taper(
+    share: float, told: dict[str, float]
+) -> None:
+    """The current falls once and stays there: a load does that, or another supply."""
+    made = replace(PLAIN, used_from=0.5, used_share=share, most_h=40, **told)
+
+    assert found(made).verdict != "tapers"
+    if share > 0.8:
+        assert found(made).verdict == "unclear"
+        assert "fell once, at" in lacks(made)
+        assert "with the device switched off" in lacks(made)
+
+
+def test_a_quick_charger_of_several_steps_is_no_taper() -> None:
+    """1 C, then two lower steps: its last fifth takes well under an hour."""
+    made = replace(PLAIN, taper="stepped", charge_a=4.0, last_fifth_h=0.1)
+
+    assert found(made).best is not None
+    assert found(made).best.measured.last_fifth_h < 1
+    assert found(made).verdict != "tapers"
+
+
+def test_a_charge_that_was_held_up_on_its_way_is_no_answer() -> None:
+    told = rows(replace(PLAIN, **BY_HAND))
+    stop = next(row for row in told if row.soc_percent >= 70)
+    stay = [stop._replace(at_s=stop.at_s + 600 * each) for each in range(1, 30)]
+    before = [row for row in told if row.at_s <= stop.at_s]
+    after = [row._replace(at_s=row.at_s + 18_000) for row in told[len(before) :]]
+    answer = find(series(replace(PLAIN, every_s=600.0), before + stay + after))
+
+    assert answer.verdict == "unclear"
+    assert "the charge was held up there, or the gauge jumps" in " ".join(
+        missing(answer)
+    )
+
+
 def test_sign_and_unit_of_a_current_that_is_not_trusted_do_not_matter() -> None:
     made = replace(TAPERS, is_sign_trusted=False, is_sign_turned=True)
 
@@ -109,7 +162,7 @@ def test_sign_and_unit_of_a_current_that_is_not_trusted_do_not_matter() -> None:
 
 
 @pytest.mark.parametrize("resolution", [0.01, 0.1, 1.0])
-@pytest.mark.parametrize("every_s", [10.0, 60.0, 600.0])
+@pytest.mark.parametrize("every_s", [30.0, 120.0, 600.0])
 @pytest.mark.parametrize("made", [PLAIN, TAPERS], ids=["plain", "tapers"])
 def test_how_fine_and_how_often_it_was_read_changes_no_verdict(
     made: Device, resolution: float, every_s: float
@@ -138,6 +191,38 @@ def test_the_literal_sign_is_a_figure_whatever_it_points_to() -> None:
     assert rose.figures["change_v"] is not None
     assert rose.figures["change_v"] > 0.15
     assert "never fell" in rose.text
+
+
+@pytest.mark.parametrize("step_v", [1.0, 0.1, 7.02])
+@pytest.mark.parametrize("made", [PLAIN, TAPERS], ids=["plain", "tapers"])
+def test_a_voltage_in_large_steps_or_stuck_is_left_out(
+    made: Device, step_v: float
+) -> None:
+    """Steps of 7.02 V make it always the same."""
+    told = [
+        row._replace(voltage_v=step_v * round((row.voltage_v or 0) / step_v))
+        for row in rows(made)
+    ]
+    answer = find(series(made, told))
+    without = find(series(made, [row._replace(voltage_v=None) for row in told]))
+
+    assert (answer.verdict, answer.confidence) == (without.verdict, without.confidence)
+    assert answer.evidence == without.evidence
+    assert "too coarse to use" in " ".join(missing(answer))
+
+
+def test_a_current_that_flows_out_while_it_charges_is_left_out() -> None:
+    told = [row._replace(current_a=-(row.current_a or 0)) for row in rows(TAPERS)]
+    answer = find(series(TAPERS, told))
+
+    assert answer.verdict == "tapers"
+    assert answer.best is not None
+    assert not answer.best.measured.by_current
+    assert "out of the battery while it charged: left out" in " ".join(missing(answer))
+
+
+def test_what_ends_before_mid_charge_has_no_voltage_from_there_to_its_end() -> None:
+    assert Sign.VOLTAGE not in points(replace(PLAIN, cut_percent=50))
 
 
 def test_without_voltage_there_is_no_such_sign() -> None:
@@ -170,6 +255,13 @@ def test_an_end_that_was_not_seen_is_said() -> None:
     made = replace(TAPERS, cut_percent=86)
 
     assert "It was read up to 85 % only" in lacks(made) or "86 % only" in lacks(made)
+
+
+def test_who_saw_no_last_fifth_has_no_answer() -> None:
+    made = replace(PLAIN, cut_percent=82)
+
+    assert found(made).verdict == "unclear"
+    assert "It was read up to 81 % only" in lacks(made)
 
 
 def test_heat_and_cold_are_no_taper() -> None:

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from support.cyclelog_faults import filled, small_disk
 from tidegate.clock import rfc3339
 from tidegate.core.policy import HOUR_MS, MINUTE_MS
 from tidegate.errors import LogError, LogUnreadable
@@ -94,6 +95,10 @@ def test_half_a_line_is_cut_off_and_the_rest_stays(tmp_path: Path) -> None:
     [
         ("time,soc_percent\n0,25\n", "was not recorded by this command"),
         (f"{','.join(COLUMNS)}\nx,0,tower{',' * 8}\n", "not of the station 'hall'"),
+        # What ends in the middle of a line is not cut off before it was looked at.
+        ("time,soc_percent\n0,25\n60,26", "was not recorded by this command"),
+        ("my only notes", "was not recorded by this command"),
+        (f"{','.join(COLUMNS)}\nx,0,tower{',' * 8}\nx,1", "not of the station"),
     ],
 )
 def test_another_file_is_not_gone_on_with(text: str, said: str, tmp_path: Path) -> None:
@@ -104,6 +109,47 @@ def test_another_file_is_not_gone_on_with(text: str, said: str, tmp_path: Path) 
         Book(path, "hall", goes_on=True)
 
     assert path.read_text() == text
+
+
+@pytest.mark.parametrize("text", ["", ",".join(COLUMNS)[:20]])
+def test_a_file_that_ends_in_its_head_is_begun_anew(text: str, tmp_path: Path) -> None:
+    path = tmp_path / "hall.csv"
+    path.write_text(text)
+    with Book(path, "hall", goes_on=True) as book:
+        assert not book.is_begun
+        book.add(reading(), boot_ms=0)
+
+    with Book(path, "hall", goes_on=True) as book:
+        assert book.is_begun
+    assert len(opened(path, "hall").points) == 1
+
+
+def test_what_is_no_file_on_a_disk_is_not_gone_on_with() -> None:
+    with pytest.raises(LogUnreadable, match="no file on a disk"):
+        Book(Path(os.devnull), "hall", goes_on=True)
+
+
+def fill(book: Book) -> None:
+    for minute in range(200):
+        book.add(reading(minute, 25.0 + minute / 10), boot_ms=minute)
+
+
+def test_a_full_disk_leaves_whole_lines_and_says_what_to_do(tmp_path: Path) -> None:
+    with small_disk(tmp_path / "disk", size_kib=8) as folder:
+        path = folder / "hall.csv"
+        with Book(path, "hall", goes_on=False) as book:
+            with filled(folder), pytest.raises(LogError) as caught:
+                fill(book)
+            assert book.count > 10
+            assert len(opened(path, "hall").points) == book.count
+            # Once there is room it is gone on with, as if nothing had been.
+            book.add(reading(300, 60.0), boot_ms=300)
+            assert len(opened(path, "hall").points) == book.count
+        assert "No space left on device" in caught.value.what
+        assert "make room and add --continue" in caught.value.remedy
+        with filled(folder), pytest.raises(LogError):
+            Book(folder / "other.csv", "hall", goes_on=False)
+        assert not (folder / "other.csv").exists()
 
 
 def test_a_wall_clock_that_is_set_back_spoils_nothing(tmp_path: Path) -> None:
@@ -210,5 +256,6 @@ def test_progress_says_level_rate_and_what_is_to_go() -> None:
     assert made.progress(now_ms) == (
         "40 %, 20.0 % an hour, 45 min so far, about 3 h 00 min to go at this rate"
     )
+    assert made.progress(13 * HOUR_MS).endswith("ends in 1 h 00 min (--for)")
     begun, at_ms = course((0, 25))
     assert begun.progress(at_ms) == "25 %, 0 min so far"

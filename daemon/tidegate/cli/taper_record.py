@@ -104,21 +104,25 @@ def recorded(
         if book.torn:
             say(f"Half a line at the end of {path} was cut off.")
         say(f"Reading {visible(name)} once a minute into {path}.")
-        course = Course(most_ms=for_ms)
-        _live(_Session(source, book, course, now, has_begun=anyway or goes_on))
-        if course.begun_ms is None and not goes_on:
-            # An empty file answers nothing, and would be in the way of the next run.
-            path.unlink()
+        course, has_begun = Course(most_ms=for_ms), anyway or book.is_begun
+        if not _live(_Session(source, book, course, now, has_begun=has_begun), book):
             raise click.Abort
     return path, name
 
 
-def _live(session: _Session) -> None:
+def _live(session: _Session, book: Book) -> bool:
+    """Record to its end; return whether there is any reading in the file."""
     try:
         living(session.life())
     except KeyboardInterrupt:
         session.said("Ended.")
-    session.said(session.kept())
+    finally:
+        session.said(session.kept())
+        holds_any = bool(book.count or book.is_begun)
+        if not holds_any:
+            # It answers nothing, and would be in the way of the next run.
+            book.path.unlink(missing_ok=True)
+    return holds_any
 
 
 def _source(ctx: click.Context, station: str | None, now: Clock) -> tuple[str, Source]:
@@ -176,6 +180,7 @@ class _Session:
         self._waiting = ""
         self._trouble = ""
         self._gave_up = ""
+        self._is_fed = True
         self._read_ms = now.boot_ms()
         self._said_ms = now.boot_ms() - SAID_EVERY_MS
 
@@ -197,14 +202,15 @@ class _Session:
         return f"{self._book.count} readings were added to {self._book.path}."
 
     def said(self, text: str) -> None:
-        """Say a line, over the one that changes."""
-        say(f"\r\x1b[K{text}" if self._is_watched else text)
+        """Say something, over the line that changes."""
+        said = "\n".join(wrapped(text, 79))
+        say(f"\r\x1b[K{said}" if self._is_watched else said)
 
     async def _turn(self) -> None:
         try:
             reading = await self._source.read()
-        except (BackendError, DaemonAbsent, NotPermitted) as error:
-            self._lost(error.what)
+        except (BackendError, DaemonAbsent, NotPermitted, OrderRefused) as error:
+            self._lost(str(error))
             return
         if not reading["trusted"] or reading["soc_percent"] is None:
             self._lost(f"a reading that is not trusted ({reading['why_not']})")
@@ -217,7 +223,18 @@ class _Session:
         now_ms = self._clock.boot_ms()
         self._book.add(reading, boot_ms=now_ms)
         self._course.take(now_ms, reading)
+        self._say_supply(reading)
         self._progress(now_ms)
+
+    def _say_supply(self, reading: Mapping[str, Any]) -> None:
+        is_fed = reading["external_power"] != "no"
+        if self._is_fed and not is_fed:
+            self.said(
+                f"It is not fed any more, at {reading['soc_percent']:.0f} %: it is on no "
+                "charger, or a window holds it off (an override may have ended). It "
+                "goes on once it is fed."
+            )
+        self._is_fed = is_fed
 
     def _why_not_yet(self, reading: Mapping[str, Any]) -> str:
         from tidegate.taper.course import why_not_yet
@@ -235,14 +252,16 @@ class _Session:
 
     def _lost(self, what: str) -> None:
         if what != self._trouble:
-            self.said(f"Not read: {visible(what)}. Trying again.")
+            self.said(f"Not read: {visible(what).rstrip('.')}. Trying again.")
             self._trouble = what
         if self._clock.boot_ms() - self._read_ms >= LOST_MS:
-            self._gave_up = f"Nothing could be read for an hour ({visible(what)})."
+            self._gave_up = (
+                f"Nothing could be read for an hour ({visible(what).rstrip('.')})."
+            )
             if self._book.count:
                 return  # what was read is kept, and answers
             raise Unavailable(
-                f"nothing could be read for an hour ({what})",
+                f"nothing could be read for an hour ({what.rstrip('.')})",
                 target="gauge",
                 remedy="Try tidegate read first",
             )

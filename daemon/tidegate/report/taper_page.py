@@ -25,6 +25,8 @@ LIMITS: Final = (
     "Uncertainties are those of the times of reads alone.",
     "The error rates are those of invented devices with a strong taper or with none; a "
     "mild one may be called either.",
+    "Whoever uses the device more and more while it charges, or a supply that gives less "
+    "and less, makes the same picture as a taper.",
 )
 
 

@@ -41,7 +41,8 @@ def sync(descriptor: int) -> None:
 class Book:
     """An open file; use it in a ``with``. ``count`` is of the lines added here.
 
-    ``torn`` tells that half a line at its end was cut off, as after a power loss.
+    ``torn`` tells that half a line at its end was cut off, as after a power loss;
+    ``is_begun`` that there are readings in it of an earlier time.
     Errors: LogError where the file is there and was not to be gone on with, or where
     the disk fails; LogUnreadable where it is no such file, or one of another station.
     """
@@ -50,6 +51,7 @@ class Book:
         self.path = path
         self.count = 0
         self.torn = False
+        self.is_begun = False
         self._station = station
         is_there = path.exists()
         if is_there and not goes_on:
@@ -60,10 +62,16 @@ class Book:
         if is_there:
             self._check()
         try:
-            # Not even by a hair's breadth is a file of somebody else written to.
-            self._file = path.open("ab" if is_there else "xb")
-            if path.stat().st_size == 0:
-                self._write(_HEAD)
+            # Not even by a hair's breadth is a file of somebody else written to. No
+            # buffer: what did not fit on the disk is not tried again at the end.
+            only_new = 0 if is_there else os.O_EXCL
+            self._file = open(  # noqa: SIM115 - Path.open takes no opener
+                path,
+                "ab",
+                buffering=0,
+                opener=lambda name, flags: os.open(name, flags | only_new, 0o666),
+            )
+            self._begin(is_new=not is_there)
         except OSError as error:
             raise _failed(path, error) from error
 
@@ -85,29 +93,55 @@ class Book:
         try:
             self._write(line)
         except OSError as error:
-            raise _failed(self.path, error) from error
+            raise _failed(
+                self.path,
+                error,
+                remedy="What was read before is in it; make room and add --continue",
+            ) from error
         self.count += 1
 
+    def _begin(self, *, is_new: bool) -> None:
+        try:
+            if os.fstat(self._file.fileno()).st_size == 0:
+                self._write(_HEAD)
+        except OSError:
+            self._file.close()
+            if is_new:
+                self.path.unlink()
+            raise
+
     def _write(self, line: str) -> None:
-        self._file.write(line.encode() + b"\n")
-        self._file.flush()
-        sync(self._file.fileno())
+        descriptor = self._file.fileno()
+        before = os.fstat(descriptor).st_size
+        data = line.encode() + b"\n"
+        try:
+            while data:
+                data = data[os.write(descriptor, data) :]
+            sync(descriptor)
+        except OSError:
+            # Half a line would keep all before it from being read.
+            os.ftruncate(descriptor, before)
+            raise
 
     def _check(self) -> None:
         """Look whether the file can be gone on with, and cut off a torn line."""
+        if not self.path.is_file():
+            raise self._unfit("it is no file on a disk")
         try:
             data = self.path.read_bytes()
             whole, newline, rest = data.rpartition(b"\n")
+            lines = whole.decode("utf-8", errors="replace").split("\n")
+            # Whatever is no file of ours is left as it is: first looked at, then cut.
+            if lines[0] != _HEAD and not (_HEAD.encode().startswith(data)):
+                raise self._unfit("it was not recorded by this command")
+            self.is_begun = len(lines) > 1
+            if self.is_begun:
+                self._check_last(next(csv.reader([lines[-1]])))
             if rest:
                 os.truncate(self.path, len(whole) + len(newline))
                 self.torn = True
         except OSError as error:
             raise _failed(self.path, error) from error
-        lines = whole.decode("utf-8", errors="replace").split("\n") if whole else []
-        if lines and lines[0] != _HEAD:
-            raise self._unfit("it was not recorded by this command")
-        if len(lines) > 1:
-            self._check_last(next(csv.reader([lines[-1]])))
 
     def _check_last(self, cells: list[str]) -> None:
         if len(cells) != len(COLUMNS) or cells[2] != self._station:
@@ -134,8 +168,7 @@ def _line(cells: list[str]) -> str:
     return text.getvalue()
 
 
-def _failed(path: Path, error: OSError) -> LogError:
-    return LogError(
-        f"{path} cannot be written: {error.strerror}",
-        remedy="Name a file with --to that can be",
-    )
+def _failed(
+    path: Path, error: OSError, *, remedy: str = "Name a file with --to that can be"
+) -> LogError:
+    return LogError(f"{path} cannot be written: {error.strerror}", remedy=remedy)

@@ -105,8 +105,12 @@ class Course:
         said += f", {_length(self.passed_ms(now_ms))} so far"
         if rate is not None and rate > _NOTHING_PERCENT_H and self.soc_percent < 99:
             left_ms = (100 - self.soc_percent) / rate * HOUR_MS
-            left_ms = min(left_ms, self._most_ms - self.passed_ms(now_ms))
-            said += f", about {_length(left_ms)} to go at this rate"
+            rest_ms = self._most_ms - self.passed_ms(now_ms)
+            said += (
+                f", about {_length(left_ms)} to go at this rate"
+                if left_ms <= rest_ms
+                else f", ends in {_length(rest_ms)} (--for)"
+            )
         return said
 
 

@@ -49,6 +49,8 @@ _LEFT_LITTLE: Final = ((0.45, 3), (0.6, 2))
 _FELL_V: Final = ((0.1, 3), (0.05, 2))
 _SAME_V: Final = 0.005
 _LATE_PERCENT: Final = 78.0
+# What ends under it has no way from mid charge to its end.
+_MID_PERCENT: Final = 60.0
 # What ends under it shows too little of a taper.
 SEEN_PERCENT: Final = 85.0
 # A fall sooner than any charger of the reference, by so much, is an early one.
@@ -87,7 +89,7 @@ def _voltage(of: Measured) -> Iterator[Evidence]:
         of.shape.fall_v,
         of.shape.fall_from_percent,
     )
-    if fall is None:
+    if fall is None or of.end_percent < _MID_PERCENT:
         return
     weight = _at_least(fall, _FELL_V)
     if of.shape.unsteady_share > UNSTEADY:
@@ -118,7 +120,7 @@ def _voltage_said(change: float | None, fall: float, level: float | None) -> str
             said.append(f"{moved} by {abs(change):.2f} V from 50 % to the end")
     if fall > HELD_V:
         said.append(f"fell by {fall:.2f} V on the way, at {level:.0f} %")
-        why = "a charger without a taper never lets it fall"
+        why = "without a taper it falls only where the device is used"
     else:
         said.append("never fell on the way")
         why = "with a taper it may fall, and need not"

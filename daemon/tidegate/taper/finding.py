@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -10,7 +11,7 @@ from typing import Final
 
 from tidegate.history import Series
 from tidegate.taper.charges import Charge, charges
-from tidegate.taper.evidence import SEEN_PERCENT, Evidence, evidence
+from tidegate.taper.evidence import SEEN_PERCENT, Evidence, Sign, evidence
 from tidegate.taper.measured import Measured, measure
 from tidegate.taper.shape import UNSTEADY
 
@@ -29,6 +30,10 @@ EARLY_START_PERCENT: Final = 50.0
 END_LEAST_PERCENT: Final = 75.0
 # A supply so weak gives no more than a taper would.
 WEAK_PERCENT_H: Final = 7.0
+# One so weak takes as long as a taper does, from the beginning.
+FEEBLE_PERCENT_H: Final = 4.0
+# Neither charger is so much quicker in the last fifth than in the one before.
+HELD_UP: Final = 0.4
 # Of the time from 40 % on; the charger itself holds back for heat and cold.
 HEAT_SHARE: Final = 0.1
 
@@ -54,12 +59,15 @@ class Judged:
     """One charge: its figures, its evidence and what that adds up to.
 
     ``score`` is positive for a taper. ``is_held_by_heat``: its charger held it back.
+    ``is_one_step``: it fell once, to a level that it kept, as where a device is used
+    from then on.
     """
 
     measured: Measured
     evidence: tuple[Evidence, ...]
     score: float
     is_held_by_heat: bool
+    is_one_step: bool
 
     @property
     def is_weak(self) -> bool:
@@ -70,6 +78,12 @@ class Judged:
     def is_unsteady(self) -> bool:
         """Whether the device was used meanwhile, as it seems."""
         return self.measured.shape.unsteady_share > UNSTEADY
+
+    @property
+    def is_held_up(self) -> bool:
+        """Whether the fifth before the last took far longer than the last."""
+        ratio = self.measured.ratio
+        return ratio is not None and ratio < HELD_UP
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -132,32 +146,62 @@ def judge(charge: Charge, series: Series) -> Judged | None:
     is_hot = (measured.shape.heat_share or 0.0) > HEAT_SHARE
     score = float(sum(each.score for each in found))
     made = Judged(
-        measured=measured, evidence=found, score=score, is_held_by_heat=is_hot
+        measured=measured,
+        evidence=found,
+        score=score,
+        is_held_by_heat=is_hot,
+        is_one_step=measured.shape.step_share is not None,
     )
     return replace(made, score=_limited(made))
 
 
 def _limited(made: Judged) -> float:
     """Return the score less what the charge cannot show."""
-    measured, score = made.measured, made.score
-    gap, hours = measured.last_fifth_gap_h, measured.last_fifth_h
-    start = measured.charge.start_percent
+    limits = [_least(made), _most(made)]
+    hours, gap = made.measured.last_fifth_h, made.measured.last_fifth_gap_h
+    if made.is_unsteady or (hours and gap > 0.25 * hours):
+        limits = [max(limits[0], -MEDIUM), min(limits[1], MEDIUM)]
+    return max(limits[0], min(made.score, limits[1]))
+
+
+def _most(made: Judged) -> float:
+    """Return how much it can say for a taper."""
     if made.is_held_by_heat:
+        return 0.0
+    if made.is_one_step or _contradicts(made):
+        return VERDICT - 1.0
+    return math.inf
+
+
+def _least(made: Judged) -> float:
+    """Return how much it can say against one, as a negative score."""
+    measured = made.measured
+    start, rate = measured.charge.start_percent, measured.rate_percent_h
+    limits = [-math.inf]
+    if made.is_held_by_heat and not measured.is_full:
         # What went on evenly to full in spite of it still did.
-        score = min(score, 0.0) if measured.is_full else 0.0
+        limits.append(0.0)
     if made.is_weak:
-        score = max(score, -VERDICT)
-    if measured.rests and measured.end_percent < SEEN_PERCENT:
-        # It stopped there, and what it would have done above was not seen.
-        score = max(score, 1.0 - VERDICT)
+        limits.append(1.0 - VERDICT if rate < FEEBLE_PERCENT_H else -VERDICT)
+    if made.is_held_up or (measured.rests and measured.end_percent < SEEN_PERCENT):
+        # What it would have done without, or above, was not seen.
+        limits.append(1.0 - VERDICT)
     if start > EARLY_START_PERCENT:
         # A taper may have begun before; what is even then says less.
-        score = max(score, -(MEDIUM if start > LATE_START_PERCENT else HIGH))
-    if made.is_unsteady:
-        score = max(-MEDIUM, min(score, MEDIUM))
-    if hours and gap > 0.25 * hours:
-        score = max(-MEDIUM, min(score, MEDIUM))
-    return score
+        limits.append(-(MEDIUM if start > LATE_START_PERCENT else HIGH))
+    return max(limits)
+
+
+def _contradicts(made: Judged) -> bool:
+    """Return whether the last fifth was quick, or no sign but one is for a taper.
+
+    The hours of the last fifth may stand alone: they are what a taper costs.
+    """
+    ways = {each.sign: each.score for each in made.evidence}
+    last = ways.get(Sign.LAST_FIFTH, 0)
+    if last < 0 or ways.get(Sign.EVEN, 0) < 0:
+        return True
+    return not last and sum(1 for score in ways.values() if score > 0) < 2
 
 
 def _is_usable(each: Judged) -> bool:
@@ -183,7 +227,8 @@ def _verdict(usable: Sequence[Judged]) -> tuple[Verdict, Confidence | None, bool
     if max(scores) >= VERDICT and min(scores) <= -VERDICT:
         return Verdict.UNCLEAR, None, False
     score = statistics.median(scores)
-    same = sum(1 for each in scores if abs(each) >= VERDICT)
+    # A weak supply hides as much in every charge: several say no more than one.
+    same = sum(1 for each in usable if abs(each.score) >= VERDICT and not each.is_weak)
     if same >= 2 and abs(score) >= VERDICT:
         score += 1.0 if score > 0 else -1.0
     if abs(score) < VERDICT:

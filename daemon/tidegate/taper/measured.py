@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import statistics
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from tidegate.core.policy import HOUR_MS, MINUTE_MS
@@ -25,6 +25,8 @@ _NEAR_FULL_PERCENT: Final = 97.0
 NO_CURRENT: Final = 0.02
 _STILL_MS: Final = HOUR_MS
 _EARLY_STILL_MS: Final = 10 * MINUTE_MS
+# A voltage in steps of so much does not tell where it is held.
+_COARSE_V: Final = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +36,7 @@ class Measured:
     ``rate_percent_h`` is that of the constant part, ``plateau_a`` its current.
     ``reference_h`` is the most that constant current then constant voltage would take
     for what was seen of the last fifth. ``rests``: it was seen to be at its end.
+    ``is_voltage_coarse``: there was one, always the same or in large steps, left out.
     """
 
     curve: Curve
@@ -46,6 +49,7 @@ class Measured:
     last_fifth_sigma_h: float
     last_fifth_gap_h: float
     reference_h: float | None
+    is_voltage_coarse: bool
 
     @property
     def charge(self) -> Charge:
@@ -91,6 +95,10 @@ class Measured:
 def measure(charge: Charge, series: Series) -> Measured | None:
     """Return the figures of a charge; ``None`` where too little of it was seen."""
     sign = _sign(charge, series)
+    is_coarse = _is_voltage_coarse(charge)
+    if is_coarse:
+        unsaid = (point._replace(voltage_v=None) for point in charge.points)
+        charge = replace(charge, points=tuple(unsaid))
     curve = Curve(charge, is_whole=series.is_whole, sign=sign or 1)
     parts = curve.parts
     if len(parts) < 3:
@@ -117,7 +125,17 @@ def measure(charge: Charge, series: Series) -> Measured | None:
         reference_h=None
         if hours is None
         else slowest_hours(80, top, top_percent=full, rate=rate),
+        is_voltage_coarse=is_coarse,
     )
+
+
+def _is_voltage_coarse(charge: Charge) -> bool:
+    """Return whether its voltage never changed, or is of whole twentieths of a volt."""
+    told = {point.voltage_v for point in charge.points if point.voltage_v is not None}
+    if len(told) == 1:
+        return len(charge.points) > 1
+    steps = [volts / _COARSE_V for volts in told]
+    return bool(steps) and all(abs(each - round(each)) < 1e-6 for each in steps)
 
 
 def _sign(charge: Charge, series: Series) -> int | None:

@@ -81,6 +81,21 @@ def _heat(finding: Finding, best: Judged) -> Iterator[str]:
 
 def _conditions(best: Judged) -> Iterator[str]:
     measured = best.measured
+    if best.is_held_up:
+        yield (
+            f"A percent from 60 to 80 % took {1 / (measured.ratio or 1):.1f} times as "
+            "long as one above: the charge was held up there, or the gauge jumps. Charge "
+            "once more, with nothing else done meanwhile."
+        )
+    if best.is_one_step:
+        what = "current" if measured.by_current else "rate"
+        yield (
+            f"The {what} fell once, at {measured.shape.falls_at_percent or 0:.0f} %, and "
+            f"kept {100 * (measured.shape.step_share or 0):.0f} % of its height: a device "
+            "in use from then on, heat or another supply do that as well as a taper of "
+            "one step. Charge once more with the device switched off; if it was off, it "
+            "is such a taper."
+        )
     if best.is_weak:
         yield (
             f"The supply gave {measured.rate_percent_h:.1f} % an hour: one so weak can "
@@ -95,10 +110,21 @@ def _conditions(best: Judged) -> Iterator[str]:
 
 def _untold(best: Judged) -> Iterator[str]:
     measured = best.measured
+    points = measured.charge.points
+    if measured.is_voltage_coarse:
+        yield (
+            "The voltage was always the same, or told in steps of 0.05 V or more: too "
+            "coarse to use."
+        )
+    is_current_odd = not measured.by_current and any(
+        point.current_a is not None for point in points
+    )
+    if is_current_odd:
+        yield "The current was none or out of the battery while it charged: left out."
     lacks = []
-    if not measured.by_current:
+    if not measured.by_current and not is_current_odd:
         lacks.append("current")
-    if measured.shape.highest_v is None:
+    if measured.shape.highest_v is None and not measured.is_voltage_coarse:
         lacks.append("voltage")
     if lacks:
         yield (

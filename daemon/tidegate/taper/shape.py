@@ -21,6 +21,14 @@ WARM_C: Final = 43.0
 COOL_C: Final = 11.0
 # From here on a taper may be under way, and heat be taken for one.
 _WATCHED_PERCENT: Final = 40
+# A share that varies by no more than this is one level; a choice, no source.
+_ONE_LEVEL: Final = 1.3
+# More than this of the plateau, early, is a step down to it; so much less from part
+# to part is a slope. Choices, no source.
+_STEP: Final = 2.0
+_SLOPE: Final = 1.12
+# From here on the voltage may be held even with a small current.
+_HELD_PERCENT: Final = 90
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,7 +40,8 @@ class Shape:
     reach its highest, ``last_share`` at its end. ``mid_v`` is the voltage around 50 %,
     ``end_v`` that of the end, ``fall_v`` the most that it fell from a part to any later
     one. ``heat_share`` is of the time from 40 % on in a band in which chargers hold
-    back, ``unsteady_share`` the largest rise again after a fall.
+    back, ``unsteady_share`` the largest rise again after a fall. ``step_share`` is what
+    was left after one fall to one level that it then kept.
     """
 
     falls_at_percent: float | None
@@ -47,6 +56,7 @@ class Shape:
     fall_from_percent: float | None
     heat_share: float | None
     unsteady_share: float
+    step_share: float | None
 
     @property
     def voltage_change_v(self) -> float | None:
@@ -60,8 +70,9 @@ def shape_of(parts: Sequence[Part], shares: Sequence[float]) -> Shape:
     """Return the shape; ``shares`` is what each part had left of the plateau."""
     held = _held(parts)
     fall = _fall(parts)
+    falls = _falls(parts, shares)
     return Shape(
-        falls_at_percent=_falls_at(parts, shares),
+        falls_at_percent=None if falls is None else parts[falls].low_percent,
         share_before_voltage=_before_voltage(parts, shares, held),
         last_share=shares[-1],
         held_from_percent=None if held is None else parts[held].low_percent,
@@ -73,11 +84,12 @@ def shape_of(parts: Sequence[Part], shares: Sequence[float]) -> Shape:
         fall_from_percent=None if fall is None else fall[1],
         heat_share=_heat_share(parts),
         unsteady_share=_unsteady(shares),
+        step_share=_step(parts, shares, falls),
     )
 
 
-def _falls_at(parts: Sequence[Part], shares: Sequence[float]) -> float | None:
-    """Return the level from which on all is under the limit, lone parts forgiven."""
+def _falls(parts: Sequence[Part], shares: Sequence[float]) -> int | None:
+    """Return the part from which on all is under the limit, lone parts forgiven."""
     smooth = [
         statistics.median(shares[max(0, i - 1) : i + 2]) for i in range(len(shares))
     ]
@@ -85,7 +97,36 @@ def _falls_at(parts: Sequence[Part], shares: Sequence[float]) -> float | None:
     place = len(parts)
     while place > 0 and smooth[place - 1] < FALLEN:
         place -= 1
-    return parts[place].low_percent if place < len(parts) else None
+    return place if place < len(parts) else None
+
+
+def _step(
+    parts: Sequence[Part], shares: Sequence[float], falls: int | None
+) -> float | None:
+    """Return the level that it kept from its fall on, before any held voltage.
+
+    The part in which it fell holds some of both, as does the last.
+    """
+    if falls is None:
+        return None
+    begin, end = falls + 1, len(shares) - 1
+    late = sum(1 for part in parts[:end] if part.high_percent <= _HELD_PERCENT)
+    kept = shares[begin : late if late - begin >= 3 else end]
+    if len(kept) < 3 or not _is_one_level(kept):
+        return None
+    # What fell before as well, or goes on falling part by part, made no lone step.
+    is_slope = kept[0] > _SLOPE * kept[1] > _SLOPE * _SLOPE * kept[2]
+    if max(shares[:begin]) > _STEP or is_slope:
+        return None
+    return statistics.median(kept)
+
+
+def _is_one_level(shares: Sequence[float]) -> bool:
+    levels = list(shares)
+    if len(shares) > 3:
+        # A read or two decide over a whole percent: lone parts are forgiven.
+        levels = [statistics.median(shares[i : i + 3]) for i in range(len(shares) - 2)]
+    return 0 < max(levels) <= _ONE_LEVEL * min(levels)
 
 
 def _held(parts: Sequence[Part]) -> int | None:
