@@ -82,10 +82,18 @@ ABSENT: Final = (
     Mutant(
         "gauge-away-and-supply-too",
         "core.repeats",
-        "if state.policy.gauge_needs_supply and state.latches.gauge is Reason.GAUGE_LOST:",
+        "if is_apart and state.latches.gauge is Reason.GAUGE_LOST:",
         "if False:",
-        "on is not sent again where a gauge on the cable stays away",
-        "unit/test_core_proof_marks.py::test_an_on_is_said_again_while_a_gauge_on_the_cable_stays_away",
+        "on is not sent again where a gauge elsewhere stays away",
+        "unit/test_core_proof_marks.py::test_an_on_is_said_again_while_a_gauge_elsewhere_stays_away[True]",
+    ),
+    Mutant(
+        "gauge-away-on-the-cable-only",
+        "core.repeats",
+        "state.policy.gauge_needs_supply or not state.policy.host_is_device",
+        "state.policy.gauge_needs_supply",
+        "a flat device that is read another way is given up",
+        "unit/test_core_proof_marks.py::test_an_on_is_said_again_while_a_gauge_elsewhere_stays_away[False]",
     ),
     Mutant(
         "probe-after-two-ons",

@@ -39,7 +39,7 @@ COUNTS = {
     "fresh": 14,
     "proof": 21,
     "retries": 22,
-    "absent": 17,
+    "absent": 18,
     "reversed": 16,
     "hand": 7,
     "budget": 20,

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from support.core_rig import (
     CHARGING,
     DISCHARGING,
@@ -76,9 +78,11 @@ def test_an_off_for_another_relay_waits_for_a_reading():
     assert rig.read().switched == ((OFF, Reason.AT_HIGH_MARK),)
 
 
-def test_an_on_is_said_again_while_a_gauge_on_the_cable_stays_away():
-    # Its loss may be that of the supply: 10 s after it is lost, then doubling.
-    rig = running(60, REMOTE, obeys=True).fails(6)
+@pytest.mark.parametrize("needs_supply", [True, False])
+def test_an_on_is_said_again_while_a_gauge_elsewhere_stays_away(needs_supply):
+    # Its loss may be that of the supply, or of a device that is flat for want of it:
+    # 10 s after it is lost, then doubling.
+    rig = running(60, REMOTE, gauge_needs_supply=needs_supply, obeys=True).fails(6)
     assert rig.reason is Reason.GAUGE_LOST
     assert rig.last.kind is Kind.REPEAT
     told = len(rig.commands)
@@ -86,6 +90,13 @@ def test_an_on_is_said_again_while_a_gauge_on_the_cable_stays_away():
     assert rig.wait(0.001).switched == ((ON, Reason.GAUGE_LOST),)
     assert rig.wait(19.999).switched == ()
     assert rig.wait(0.001).switched == ((ON, Reason.GAUGE_LOST),)
+
+
+def test_an_on_is_not_said_again_where_the_gauge_is_of_this_very_machine():
+    # It runs, so it has its supply or its charge.
+    rig = running(60, obeys=True).fails(6)
+    assert rig.reason is Reason.GAUGE_LOST
+    assert rig.wait(600).switched == ()
 
 
 def test_an_off_said_again_is_no_observation_of_the_polarity():

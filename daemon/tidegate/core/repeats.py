@@ -101,8 +101,10 @@ def _why_again(state: State) -> Reason | None:
         return Reason.SUPPLY_ABSENT
     if state.drive.on_failed:
         return Reason.RELAY_FAILED
-    if state.policy.gauge_needs_supply and state.latches.gauge is Reason.GAUGE_LOST:
-        # A gauge on the switched cable that stays away may be a supply that does.
+    is_apart = state.policy.gauge_needs_supply or not state.policy.host_is_device
+    if is_apart and state.latches.gauge is Reason.GAUGE_LOST:
+        # A gauge on the switched cable, or in a device that may be flat: what stays
+        # away may be the supply, and nothing else would show that the contact is open.
         return Reason.GAUGE_LOST
     if state.drive.outside_said is Supply.OFF:
         return Reason.RELAY_EXTERNAL_CHANGE

@@ -217,9 +217,22 @@ class CoreWitness:
             or not self._world.relay.is_awake
             or self._is_unseen
             or (self._site.is_reversed and self._world.true_ms < FOUND_MS)
-            or "relay rewired" in self._going_on(FOUND_MS)
+            or self._was_rewired
             or not self._world.is_up
             or bool(self._going_on(BACK_MS) & EXCUSES)
+        )
+
+    @property
+    def _was_rewired(self) -> bool:
+        """Whether somebody exchanged the wires of a relay that had worked.
+
+        Where that cuts the supply while it is on, nothing tells it from a mains
+        outage, and the other polarity is not tried. Known, and not mended.
+        """
+        now_ms = self._world.true_ms
+        return any(
+            each.what == "relay rewired" and from_ms <= now_ms
+            for from_ms, _, each in self._spans
         )
 
     @property

@@ -67,6 +67,22 @@ KEPT: Final[tuple[Kept, ...]] = (
         is_slow=True,
     ),
     Kept(
+        kind="whole",
+        seed=400075,
+        hours=66.96,
+        only=frozenset({17, 53, 86, 135, 144, 145}),
+        found="a contact stuck open while the device went flat, and on was said once",
+        is_slow=True,
+    ),
+    Kept(
+        kind="core",
+        seed=400378,
+        hours=25.86,
+        only=frozenset({7}),
+        found="wires exchanged again under a relay that had worked; known",
+        is_slow=True,
+    ),
+    Kept(
         kind="core",
         seed=100461,
         hours=63.75,
