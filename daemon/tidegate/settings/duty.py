@@ -8,7 +8,9 @@ and a heavy one, bracket them.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from math import inf
 from typing import Final
 
 from tidegate.core.policy import HOUR_MS, MS, Marks
@@ -113,21 +115,40 @@ class _Walk:
         )
 
     def _when_free(self, wanted: float) -> float:
-        """Return when rule 10 lets an off go that is wanted from a time on."""
-        per_hour, per_day = self._budget.per_hour, self._budget.per_day
-        spaced = self._switchings[-2] + 48 / per_day if self._switchings else 0.0
-        return max(
+        return when_free(
             wanted,
-            self._when_at_most(per_hour - 2, hours=1),
-            self._when_at_most(per_day - 2, hours=24),
-            min(self._when_at_most(per_day // 2, hours=24), spaced),
+            self._switchings,
+            last_off=self._switchings[-2] if self._switchings else -inf,
+            per_hour=self._budget.per_hour,
+            per_day=self._budget.per_day,
         )
 
-    def _when_at_most(self, count: int, *, hours: float) -> float:
-        """Return when no more than so many switchings lie within so many hours."""
-        if len(self._switchings) <= count:
-            return 0.0
-        return self._switchings[-count - 1] + hours
+
+def when_free(
+    wanted: float,
+    switchings: Sequence[float],
+    *,
+    last_off: float,
+    per_hour: int,
+    per_day: int,
+) -> float:
+    """Return when rule 10 lets an off go that is wanted from a time on.
+
+    ``switchings`` are those before it that count; all times are hours.
+    """
+    return max(
+        wanted,
+        _when_at_most(switchings, per_hour - 2, hours=1),
+        _when_at_most(switchings, per_day - 2, hours=24),
+        min(_when_at_most(switchings, per_day // 2, hours=24), last_off + 48 / per_day),
+    )
+
+
+def _when_at_most(switchings: Sequence[float], count: int, *, hours: float) -> float:
+    """Return when no more than so many switchings lie within so many hours."""
+    if len(switchings) <= count:
+        return 0.0
+    return switchings[-count - 1] + hours
 
 
 def warnings_of(station: StationSettings) -> list[str]:
