@@ -420,7 +420,7 @@ def test_logs_that_are_not_there_or_not_clear(tmp_path, capsys):
     path = log.close()
     capsys.readouterr()
     said = refused(capsys, "--log", str(path))
-    assert "holds several stations; name one: " in said
+    assert "Name a station; there are foyer, hall in " in said
     assert "There is no station 'hal'" in refused(capsys, "hal", "--log", str(path))
 
 

@@ -159,7 +159,7 @@ def test_of_several_stations_one_is_named(
     path = log_of(tmp_path / "cycles.db", PLAIN, stations=("hall", "tower"))
 
     assert run(["taper", "--log", str(path)]) == 64
-    assert "There are hall, tower" in capsys.readouterr().err
+    assert "there are hall, tower in " in capsys.readouterr().err
     assert run(["taper", "hal", "--log", str(path)]) == 64
     assert "did you mean hall?" in capsys.readouterr().err
     assert run(["taper", "tower", "--log", str(path)]) == 0

@@ -15,6 +15,7 @@ import pytest
 
 from support import cyclelog_verifier, forged_lives
 from support.cyclelog_forger import Change, Forged, Rows, copied, forge
+from tidegate.core.controller import RULES_VERSION
 from tidegate.cyclelog.check import check
 from tidegate.cyclelog.reader import Reader
 from tidegate.cyclelog.replay import ReplayResult, replay
@@ -301,7 +302,7 @@ FOUND: dict[str, tuple[Change, str]] = {
     "state": (state(latches__floor=True), "latches.floor"),
     "state of other rules": (
         columns(lambda rows: one(rows, "state"), rules_version=1),
-        "a state of rules 1 in a run of 3",
+        f"a state of rules 1 in a run of {RULES_VERSION}",
     ),
     "state of the budget": (state(drive__operations=0), "drive.operations"),
     "state of the clocks": (state(quiet__lived_ms=0), "quiet.lived_ms"),

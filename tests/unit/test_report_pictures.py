@@ -17,8 +17,9 @@ from tidegate.audit.result import Bin, HalfCycles, Step
 from tidegate.core.policy import Marks
 from tidegate.report.histogram import charge_histogram, heat_histogram
 from tidegate.report.ink import hours_of, round_step, share_of
+from tidegate.report.lanes import ROOMS
 from tidegate.report.matrix import DARKEST, LIGHTEST, by_depth, matrix, short
-from tidegate.report.models import ROOMS, models
+from tidegate.report.models import models
 from tidegate.report.resistance import SMALL, resistance
 from tidegate.report.switchings import switchings
 

@@ -12,6 +12,7 @@ from tidegate.cli.exits import Code
 from tidegate.cli.logged import picked
 from tidegate.cli.options import (
     config_option,
+    html_option,
     json_option,
     log_option,
     log_path,
@@ -33,12 +34,7 @@ if TYPE_CHECKING:
 @log_option
 @click.option("--since", metavar="TIME", help="Only from then on; see below.")
 @click.option("--until", metavar="TIME", help="Only up to then.")
-@click.option(
-    "--html",
-    type=click.Path(path_type=Path, dir_okay=False),
-    metavar="FILE",
-    help="Write the page to this file as well: pictures and tables, one file, offline.",
-)
+@html_option
 @config_option
 @json_option
 @click.pass_context

@@ -10,9 +10,10 @@ from click.core import ParameterSource
 
 from tidegate.cli.convert_options import design_options
 from tidegate.cli.exits import Code
-from tidegate.cli.logged import picked
+from tidegate.cli.logged import one_of
 from tidegate.cli.options import (
     config_option,
+    html_option,
     json_option,
     log_option,
     log_path,
@@ -33,12 +34,7 @@ if TYPE_CHECKING:
 @station_argument
 @design_options
 @log_option
-@click.option(
-    "--html",
-    type=click.Path(path_type=Path, dir_okay=False),
-    metavar="FILE",
-    help="Write the page to this file as well: pictures and tables, one file, offline.",
-)
+@html_option
 @config_option
 @json_option
 @click.pass_context
@@ -68,7 +64,7 @@ def command(
       tidegate convert --load 1.2A --port unfed --thermal 40K/W
       tidegate convert hall --load 4W --peak 8W --for 50ms --regulator switching
       tidegate convert hall --log /mnt/copy/cycles.db --html hall.html
-      tidegate convert --load 1A --source usb2 --cable 0.5mm2 --length 2m --out 4.2V
+      tidegate convert --load 1A --source usb2 --cable 0.5mm2 --out 4.2V
 
     Exit code 0: all checks pass; 1: one fails or cannot be told; 64: usage; 65: a log
     that does not tell the load; 66: no such file; 74: the disk.
@@ -120,15 +116,7 @@ def _logged(ctx: click.Context, station: str | None) -> tuple[Series, Measured]:
         )
     path = log_path(ctx)
     names = stations_in(path)
-    chosen = station
-    if names:
-        found = picked(station, names, path)
-        if len(found) > 1:
-            raise click.UsageError(
-                f"{path} holds several stations; name one: {', '.join(found)}."
-            )
-        (chosen,) = found
-    series = opened(path, chosen)
+    series = opened(path, one_of(station, names, path))
     load = measured(series)
     if load is None:
         raise LogEmpty(

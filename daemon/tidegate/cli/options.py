@@ -1,4 +1,4 @@
-"""What the commands share: --config, --json, the station argument, output.
+"""What the commands share: --config, --log, --html, --json, the station, output.
 
 stdout is data, stderr is talk.
 """
@@ -53,6 +53,17 @@ def json_option(function: F) -> F:
     """Add ``--json``, handed to the command as ``as_json``."""
     return click.option(
         "--json", "as_json", is_flag=True, help="Print one JSON document."
+    )(function)
+
+
+def html_option(function: F) -> F:
+    """Add ``--html FILE``, handed to the command as ``html``."""
+    return click.option(
+        "--html",
+        type=click.Path(path_type=Path, dir_okay=False),
+        metavar="FILE",
+        help="Write the page to this file as well: pictures and tables, one file, "
+        "offline.",
     )(function)
 
 

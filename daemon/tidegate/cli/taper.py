@@ -10,6 +10,7 @@ import click
 from tidegate.cli.exits import Code
 from tidegate.cli.options import (
     config_option,
+    html_option,
     json_option,
     log_option,
     log_path,
@@ -49,12 +50,7 @@ def _for_ms(
 @log_option
 @click.option("--since", metavar="TIME", help="Only from then on; see below.")
 @click.option("--until", metavar="TIME", help="Only up to then.")
-@click.option(
-    "--html",
-    type=click.Path(path_type=Path, dir_okay=False),
-    metavar="FILE",
-    help="Write the page to this file as well: picture and tables, one file, offline.",
-)
+@html_option
 @click.option("--record", is_flag=True, help="Record a charge first, then answer.")
 @click.option(
     "--to",
@@ -160,29 +156,12 @@ def _found(
     path: Path, station: str | None, since: str | None, until: str | None
 ) -> Finding:
     # Late, so that help needs none of it.
-    from tidegate.cli.logged import picked
+    from tidegate.cli.logged import one_of
     from tidegate.history import opened, stations_in
     from tidegate.taper.finding import find
-    from tidegate.words import visible
 
-    known = stations_in(path)
-    if not known:
-        # A file made by hand is of whatever it is said to be of.
-        series = opened(path, None)
-    else:
-        names = picked(station, known, path)
-        if len(names) > 1:
-            raise click.UsageError(
-                f"Which station? There are {visible(', '.join(names))}."
-            )
-        series = opened(path, names[0])
-    return find(_named(_within(series, since, until), station))
-
-
-def _named(series: Series, station: str | None) -> Series:
-    from dataclasses import replace
-
-    return series if series.station or not station else replace(series, station=station)
+    series = opened(path, one_of(station, stations_in(path), path))
+    return find(_within(series, since, until))
 
 
 def _within(series: Series, since: str | None, until: str | None) -> Series:

@@ -14,9 +14,10 @@ from tidegate.report.audit_evidence import evidence, models_said, verifying
 from tidegate.report.cautions import CAUTIONS
 from tidegate.report.chart import pictures
 from tidegate.report.histogram import charge_histogram, heat_histogram
+from tidegate.report.lanes import ROOMS
 from tidegate.report.limits import limits
 from tidegate.report.matrix import matrix
-from tidegate.report.models import ROOMS, models
+from tidegate.report.models import models
 from tidegate.report.parts import document, escape, paragraphs, table
 from tidegate.report.resistance import resistance
 from tidegate.report.story import Story, story

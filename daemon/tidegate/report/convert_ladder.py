@@ -10,7 +10,7 @@ from typing import Final
 
 from tidegate.eliminator.ladder import Step
 from tidegate.report.ink import CHARACTER, LINE, bar, path, picture_of, round_step, text
-from tidegate.report.models import Room
+from tidegate.report.lanes import Room
 
 ROOMS: Final = (
     Room(name="wide", width=960, left=190, right=174, ticks=10),
