@@ -28,6 +28,7 @@ COMMANDS: Final = {
     "settings": "Check, show and change the settings, reload them, print the schema.",
     "log": "Verify, replay, export and sign the cycle log.",
     "audit": "What happened to the battery, and what models say that it cost.",
+    "tune": "What another window, dwell or supply would do; a recommendation.",
     "taper": "Does a device already hold its own charging back?",
     "triage": "Keep, change the battery, convert or retire: from log and inspection.",
     "convert": "Sizing of a battery eliminator: supply, cable, regulator, hold-up.",

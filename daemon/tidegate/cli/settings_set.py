@@ -97,23 +97,32 @@ def command(
     answer; 77: you may not; 78: the settings would be wrong.
     """  # noqa: D301 - click takes this character for "leave these lines alone"
     old = load_settings(ctx)
-    main, _ = main_file(config_path(ctx), os.environ)
     edits = _edits(pairs, unset, [*old.stations, *old.unsupported])
-    file = SetFile(main)
-    if dry_run:
-        plan, written, answer = _planned(file, old, edits), False, None
-    else:
-        with file.held():
-            plan = _planned(file, old, edits)
-            answer = _carried_out(ctx, file, plan)
-            written = True
-    document = _document(file, plan, answer, written=written)
+    document = carried_out(ctx, old, edits, dry_run=dry_run)
     if as_json:
         print_json(document)
     else:
-        for line in _lines(document):
+        for line in lines_of(document):
             click.echo(line)
     return Code.DONE
+
+
+def carried_out(
+    ctx: click.Context, old: Settings, edits: Sequence[Edit], *, dry_run: bool = False
+) -> dict[str, Any]:
+    """Check, write and tell the daemon; return what came of it, as JSON data.
+
+    ``old`` are the settings as they are. Errors: SettingsError, and then nothing is
+    written; OrderRefused, NotPermitted, Unavailable, OSError.
+    """
+    main, _ = main_file(config_path(ctx), os.environ)
+    file = SetFile(main)
+    if dry_run:
+        return _document(file, _planned(file, old, edits), None, written=False)
+    with file.held():
+        plan = _planned(file, old, edits)
+        answer = _told(ctx, file, plan)
+    return _document(file, plan, answer, written=True)
 
 
 def _edits(
@@ -145,16 +154,17 @@ def _planned(file: SetFile, old: Settings, edits: Sequence[Edit]) -> _Plan:
 # --- writing and telling ------------------------------------------------------------------
 
 
-def _carried_out(
-    ctx: click.Context, file: SetFile, plan: _Plan
-) -> Mapping[str, Any] | None:
-    """Write the file and let the daemon take it; returns what it answers, if it runs.
+def _told(ctx: click.Context, file: SetFile, plan: _Plan) -> Mapping[str, Any] | None:
+    """Write the file and let the daemon take it; return what it answers, if it runs.
 
     Errors: what the daemon refuses with, the file as it was before.
     """
-    client = _client(ctx)
-    if client is None:
+    try:
+        client = Client.connect(control_path(ctx))
+    except DaemonAbsent as error:
         _say_all(file.write(plan.text))
+        # Not before: nothing counts where it could not be written.
+        say(f"{error.what}: {_NEXT_START}")
         return None
     with client:
         _say_all(file.write(plan.text))
@@ -178,14 +188,6 @@ def _carried_out(
         except KeyboardInterrupt:
             say(f"{file.path} is written; whether the daemon took it is not known")
             raise
-
-
-def _client(ctx: click.Context) -> Client | None:
-    try:
-        return Client.connect(control_path(ctx))
-    except DaemonAbsent as error:
-        say(f"{error.what}: {_NEXT_START}")
-        return None
 
 
 def _put_back(file: SetFile, before: str | None) -> None:
@@ -248,7 +250,8 @@ def _is_own(full: KeyPath, place: Place, key: KeyPath) -> bool:
     return below and place.key[0] != DEFAULTS
 
 
-def _lines(document: Mapping[str, Any]) -> list[str]:
+def lines_of(document: Mapping[str, Any]) -> list[str]:
+    """Return what was changed, in words."""
     lines = change_lines(document["changed"])
     if not lines:
         lines.append("no value in force is another than before")

@@ -1,0 +1,330 @@
+"""A year of a station from switching to switching, without any step of time.
+
+With the supply off the level falls along the line of the load, with it on it rises
+along that of the net charge; ``paths`` says when either reaches a mark. A switching
+comes then, or with the end of the dwell, or, for an off, when rule 10 lets it go
+(``settings.duty.when_free``); the floor ends an off at once. So a cycle of any length
+costs two look-ups each way.
+
+How true it is to one real year: the loads of a week repeat themselves for ever here.
+The walk ends before a year is over once it is back, after at least two weeks and 40
+cycles, at the hour of the week at which it began, to a thousandth of what it walked, or
+after 400 cycles; its figures are then those of a year to a few thousandths. It ends
+with a cycle, where there are any.
+
+Regular weeks and cycles lock into one another: with the very same load each week a
+second more of delay may make 94 cycles a week out of 92. So a real year, whose weeks
+differ, has no more than 1 or 2 % of certainty in it, whatever is walked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from math import floor, inf
+from typing import Final
+
+from tidegate.core.passing import OVER_MS
+from tidegate.core.policy import HOUR_MS, Policy, Proof
+from tidegate.core.watch import FROZEN_LEAST_MS, FROZEN_MOST_MS, FROZEN_SLOPE
+from tidegate.settings.duty import when_free
+from tidegate.tuning.outcome import Candidate
+from tidegate.tuning.paths import WEEK_H, Line, Strained, Track
+from tidegate.tuning.site import LAID_H, YEAR_H, Site
+from tidegate.tuning.stays import Stays
+from tidegate.wear.duty import Duty
+
+HOLD_BAND_PERCENT: Final = 2.0  # the marks of a hold h are h - 2 and h
+_SETTLED_H: Final = float(WEEK_H)
+_FEWEST: Final = 40
+_MOST: Final = 400
+_BACK: Final = 1e-3
+# A gauge in whole percents narrows a window of two points to one; less is no window.
+_NARROWEST_PERCENT: Final = 0.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Course:
+    """A year of 365 days. Hours are those a year above, under the window, and dark.
+
+    ``walked_h`` is how much of it was walked through. ``stays`` is the same as
+    ``duty`` as it was counted, over ``walked_h``.
+    """
+
+    stays: Stays
+    walked_h: float
+    switchings_per_year: float
+    efc_per_year: float
+    mean_percent: float
+    outside_h: float
+    under_h: float
+    dark_h: float
+
+    @property
+    def duty(self) -> Duty:
+        """What the models take."""
+        return self.stays.duty(YEAR_H / self.walked_h)
+
+
+def course(
+    site: Site, candidate: Candidate, policy: Policy, *, is_whole: bool = False
+) -> Course:
+    """Return a year of a candidate. ``is_whole``: walk the whole of it."""
+    walk = _Walk(site, candidate, policy)
+    walk.run(is_whole=is_whole)
+    return walk.result()
+
+
+class _Walk:
+    """The way of one candidate. Times are hours, levels true points of the charge.
+
+    Where the gauge tells whole percents a mark shows half a point early, so the true
+    window is ``top`` and ``bottom``.
+    """
+
+    def __init__(self, site: Site, candidate: Candidate, policy: Policy) -> None:
+        self._site = site
+        self._policy = policy
+        self._is_hold = candidate.hold_percent is not None
+        low, high = candidate.low_percent, candidate.high_percent
+        half = (site.device.step_percent - site.rest_percent) / 2
+        half = min(half, (high - low - _NARROWEST_PERCENT) / 2)
+        self._top, self._bottom = min(100.0, high - half), low + half
+        self._high, self._low = high, low
+        self._floor = policy.floor_percent + site.device.step_percent / 2
+        # An off is decided with a reading only, which comes half a poll later.
+        self._read_h = policy.poll_ms / HOUR_MS / 2
+        self._dwell_on_h = candidate.dwell_on_ms / HOUR_MS + self._read_h
+        self._dwell_off_h = candidate.dwell_off_ms / HOUR_MS
+        self._fall = _fall_held(site) if self._is_hold else site.load
+        self._unfed = site.fed_heat if self._is_hold else site.unfed_heat
+        # Else the level turns at switchings only.
+        self._is_strained = isinstance(site.feed, Strained)
+        self._spent: list[float] = []
+        self._last_off_h = -inf
+        self._freezing = _freezing(site, candidate, policy)
+        self._thaws_h = -inf
+        self._begin(0.0)
+
+    def _begin(self, hour: float) -> None:
+        self._began_h = hour
+        self._ended_h = hour
+        self._stays = Stays(self._site.heats)
+        self._count = 0
+        self._above_h = self._below_h = self._dark_h = 0.0
+
+    def run(self, *, is_whole: bool) -> None:
+        """Walk until it is enough."""
+        hour, level = 0.0, max(0.0, self._bottom)
+        ends_h = float(LAID_H)
+        is_settled = False
+        while True:
+            off_h = self._off_at(hour, level)
+            level = self._fed(hour, level, min(off_h, ends_h))
+            if off_h >= ends_h:
+                break
+            if self._fall is None:
+                self._begin(off_h)
+                self._unfed_leg(off_h, level, off_h + WEEK_H)
+                break
+            if not is_settled and off_h >= _SETTLED_H:
+                is_settled = True
+                self._begin(off_h)
+            elif is_settled and self._is_enough(off_h, is_whole=is_whole):
+                break
+            self._switched(off_h, level)
+            self._last_off_h = off_h
+            on_h, counts = self._on_at(off_h, level)
+            level = self._unfed_leg(off_h, level, min(on_h, ends_h))
+            if on_h >= ends_h:
+                break
+            self._switched(on_h, level, counts=counts)
+            hour = on_h
+        self._stays.turned(level)
+
+    def result(self) -> Course:
+        """Return the averages of what was walked since it had settled."""
+        stays = self._stays
+        walked_h = self._ended_h - self._began_h
+        a_year = YEAR_H / walked_h
+        switchings = 0.0 if self._is_hold else self._count * a_year
+        return Course(
+            stays=stays,
+            walked_h=walked_h,
+            switchings_per_year=switchings,
+            efc_per_year=stays.efc * a_year,
+            mean_percent=stays.mean_percent,
+            outside_h=self._above_h * a_year,
+            under_h=self._below_h * a_year,
+            dark_h=self._dark_h * a_year,
+        )
+
+    def _is_enough(self, hour: float, *, is_whole: bool) -> bool:
+        """Return whether whole cycles stand for a year."""
+        span = hour - self._began_h
+        if span >= YEAR_H:
+            return True
+        if is_whole or self._count < 2 * _FEWEST or span < 2 * WEEK_H - 1:
+            return False
+        off_by = span % WEEK_H
+        is_back = min(off_by, WEEK_H - off_by) <= _BACK * span
+        return is_back or self._count >= 2 * _MOST
+
+    def _switched(self, hour: float, level: float, *, counts: bool = True) -> None:
+        self._count += 1
+        if counts:
+            self._spent.append(hour)
+        self._stays.turned(level)
+
+    def _off_at(self, hour: float, level: float) -> float:
+        site = self._site
+        cross_h = site.feed.reaches(hour, level, self._top)
+        if cross_h == inf:
+            return inf
+        wanted_h = max(cross_h + site.device.delay_h, hour + self._dwell_on_h)
+        if self._is_hold:
+            return wanted_h
+        wanted_h = max(wanted_h, self._thaws_h)
+        policy = self._policy
+        free_h = when_free(
+            wanted_h,
+            self._spent,
+            last_off=self._last_off_h,
+            per_hour=policy.per_hour,
+            per_day=policy.per_day,
+        )
+        return free_h + self._read_h if free_h > wanted_h else wanted_h
+
+    def _on_at(self, hour: float, level: float) -> tuple[float, bool]:
+        """Return when an off ends, and whether rule 10 counts that."""
+        fall, delay_h = self._fall, self._site.device.delay_h
+        if fall is None:
+            return inf, True
+        gone = fall.at(hour)
+        cross_h = fall.when(gone + max(0.0, level - self._bottom))
+        on_h = max(cross_h + delay_h, hour + self._dwell_off_h)
+        counts = True
+        if level - fall.at(on_h) + gone < self._floor:
+            floor_h = fall.when(gone + level - self._floor) + delay_h
+            if floor_h < on_h:
+                on_h, counts = floor_h, False
+        if self._freezing is not None:
+            frozen_h, step_up = self._freezing.looks_at(hour, level, on_h)
+            self._thaws_h = -inf
+            if frozen_h < on_h:
+                on_h, counts = frozen_h, False
+                left = level - fall.at(on_h) + gone
+                moved_h = self._site.feed.reaches(on_h, left, step_up)
+                self._thaws_h = moved_h + delay_h + OVER_MS / HOUR_MS
+        return on_h, counts
+
+    def _fed(self, hour: float, level: float, until_h: float) -> float:
+        track = self._site.feed.track(hour, level, until_h)
+        return self._lived(track, self._site.fed_heat)
+
+    def _unfed_leg(self, hour: float, level: float, until_h: float) -> float:
+        return self._lived(_fallen(self._fall, hour, level, until_h), self._unfed)
+
+    def _lived(self, track: Track, heat: Sequence[int]) -> float:
+        """Add up a leg; return the level at its end."""
+        self._stays.leg(track, heat)
+        self._ended_h, end = track[-1]
+        if self._is_strained:
+            for _, level in track[1:-1]:
+                self._stays.turned(level)
+        start = track[0][1]
+        is_inside = max(start, end) <= self._high and min(start, end) >= self._low
+        if self._is_strained or not is_inside:
+            self._beyond(track)
+        return end
+
+    def _beyond(self, track: Track) -> None:
+        """Add up the time outside of the window."""
+        for (before, one), (after, other) in pairwise(track):
+            took = after - before
+            self._above_h += took * _share_above(one, other, self._high)
+            self._below_h += took * _share_above(-one, -other, -self._low)
+            self._dark_h += took if one == other == 0 else 0.0
+
+
+class _Freezing:
+    """Rule 4 with a gauge in steps: a load so light that a step takes too long.
+
+    To the daemon such a gauge looks frozen, and the supply goes on until it has moved
+    and was read three times in a minute. The slope is that of the steepest hour. A
+    gauge that goes back and forth around each step stands still only in between.
+    """
+
+    def __init__(self, site: Site, policy: Policy) -> None:
+        self._load = site.load
+        self._floor = policy.floor_percent
+        self._step = site.device.step_percent
+        self._flicker = site.device.flicker_percent
+        self._poll_h = policy.poll_ms / HOUR_MS
+        self._slope = max(FROZEN_SLOPE, *site.loads)
+
+    def limit_h(self, shown: float) -> float:
+        """Return how long a value of the gauge may stay."""
+        half = max(0.0, shown - self._floor) / 2 / self._slope
+        most = max(FROZEN_LEAST_MS / HOUR_MS, min(FROZEN_MOST_MS / HOUR_MS, half))
+        # A step is read half a poll late in the mean. The limits are whole polls as a
+        # rule, so that only the reading after is later than them.
+        return most + 1.5 * self._poll_h
+
+    def looks_at(
+        self, hour: float, level: float, until_h: float
+    ) -> tuple[float, float]:
+        """Return when the gauge looks frozen, and the level at which it then moves.
+
+        Both are infinite if it does not until then.
+        """
+        load, step, wide = self._load, self._step, self._flicker
+        gone = load.at(hour) + level
+        shown = floor(level / step + 0.5) * step
+        while hour < until_h:
+            line = shown - step / 2
+            moves_h = load.when(gone - (line + wide))
+            limit_h = self.limit_h(shown)
+            if moves_h - hour > limit_h:
+                return hour + limit_h, shown + step / 2
+            hour, shown = max(hour, load.when(gone - (line - wide))), shown - step
+        return inf, inf
+
+
+def _freezing(site: Site, candidate: Candidate, policy: Policy) -> _Freezing | None:
+    device = site.device
+    is_deaf = policy.proof is not Proof.EXTERNAL_POWER
+    if candidate.hold_percent is not None or is_deaf or not device.step_percent:
+        return None
+    found = _Freezing(site, policy)
+    shortest_h = found.limit_h(candidate.low_percent)
+    lightest = min(site.loads)
+    return found if lightest * shortest_h < device.step_percent else None
+
+
+def _share_above(one: float, other: float, level: float) -> float:
+    """Return which share of a straight line lies above a level."""
+    low, high = (one, other) if one <= other else (other, one)
+    if high <= level:
+        return 0.0
+    return 1.0 if low >= level else (high - level) / (high - low)
+
+
+def _fallen(fall: Line | None, hour: float, level: float, until_h: float) -> Track:
+    if fall is None:
+        edges = range(int(hour) + 1, int(until_h) + 1)
+        return [(hour, level), *((each, level) for each in edges), (until_h, level)]
+    sums = fall.sums
+    start = level + fall.at(hour)
+    track = [(hour, level)]
+    for edge in range(int(hour) + 1, int(until_h) + 1):
+        track.append((edge, max(0.0, start - sums[edge])))
+    track.append((until_h, max(0.0, start - fall.at(until_h))))
+    return track
+
+
+def _fall_held(site: Site) -> Line | None:
+    """Return what falls under a hold: only what the supply cannot carry."""
+    lacking = [max(0.0, -each) for each in site.rise]
+    return Line(lacking, len(site.load.rates)) if any(lacking) else None
