@@ -165,9 +165,9 @@ def test_who_does_not_see_the_pictures_is_told_their_findings(browser, pages):
     assert len(told) == PICTURES["change"]
     said = " ".join(told)
     for words in (
-        "Recommended: a window of 48 to 54 %",
+        "Recommended: a window of 55 to 61 %",
         "The present settings: a window of 55 to 65 %",
-        "kokam_nmc: 4.1 %, now 5.0 %, float 8.0 %, hold 2.4 %",
+        "kokam_nmc: 4.5 %, now 5.0 %, float 8.0 %, hold 2.7 %",
         "For 24 of 168 hours of the week nothing was seen.",
         "supply on for",
     ):

@@ -87,14 +87,15 @@ def test_the_front_is_what_nothing_beats(rows):
 
 
 @given(ROWS)
-def test_the_chosen_regret_is_the_smallest_within_a_hundredth_of_a_loss(rows):
+def test_the_chosen_regret_is_as_small_as_models_can_tell(rows):
     found = choose(made(rows), ASKED)
     by_place = measures(rows)
     if found.best is None:
         return
     smallest = min(regret for regret, *_ in by_place.values())
     losses, *_ = rows[found.best]
-    assert by_place[found.best][0] <= smallest + 0.01 * max(losses) + 1e-9
+    same = max(0.5, 0.01 * max(losses))
+    assert by_place[found.best][0] <= smallest + same + 1e-9
 
 
 @given(ROWS, LOSSES)

@@ -137,12 +137,16 @@ def test_switchings_within_a_twentieth_are_as_few():
     assert best(1_050, autonomy_h=3.1) == 1, "more autonomy counts before nearness"
 
 
-def test_less_than_a_hundredth_of_a_loss_is_the_same():
-    """As ``wear.account`` tells losses; 10.1 and 10 are 0.99 apart, 10.2 more."""
-    least = outcome(candidate(40, 50), (10.0,) * 4, switchings=4_000)
-    near = outcome(candidate(40, 60), (10.1,) * 4, switchings=2_000)
-    far = outcome(candidate(40, 70), (10.2,) * 4, switchings=1_000)
-    now = outcome(candidate(55, 65), (12.0,) * 4)
+@pytest.mark.parametrize(
+    ("least_percent", "near_percent", "far_percent"),
+    # Half a point, and of a large loss a hundredth of it, as ``wear.account`` tells.
+    [(10.0, 10.5, 10.51), (80.0, 80.8, 80.9)],
+)
+def test_what_no_model_can_tell_is_the_same(least_percent, near_percent, far_percent):
+    least = outcome(candidate(40, 50), (least_percent,) * 4, switchings=4_000)
+    near = outcome(candidate(40, 60), (near_percent,) * 4, switchings=2_000)
+    far = outcome(candidate(40, 70), (far_percent,) * 4, switchings=1_000)
+    now = outcome(candidate(55, 65), (90.0,) * 4)
     found = choose([now, least, near, far], Constraints())
     assert found.equals == (1, 2)
     assert found.recommended == 2

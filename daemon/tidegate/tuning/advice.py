@@ -169,7 +169,7 @@ def _how_small(choice: Choice, regret: float) -> str:
     smallest = min(choice.regret(place)[0] for place in choice.feasible)
     if regret == smallest:
         return "the smallest"
-    return "as small as any, within the 1 % of a loss that no model tells apart"
+    return "as small as any, within half a point that no model can tell"
 
 
 def _missing(choice: Choice) -> Iterator[str]:
