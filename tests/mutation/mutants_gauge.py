@@ -229,7 +229,7 @@ GAUGE: Final = (
         "COAST_FIRST_SLOPE: Final = 15.0",
         "COAST_FIRST_SLOPE: Final = 14.0",
         "the first week counts on a lighter load",
-        "unit/test_rules_gauge.py::test_in_the_first_week_a_coast_counts_on_a_heavy_load",
+        "unit/test_rules_gauge.py::test_in_the_first_week_a_coast_counts_on_a_heavy_load[1.0-6-2400]",
     ),
     Mutant(
         "coast-is-sure-after-6-days",
@@ -237,7 +237,7 @@ GAUGE: Final = (
         "days_learned(state) >= COAST_SURE_DAYS",
         "days_learned(state) >= COAST_SURE_DAYS - 1",
         "six days are taken for a week",
-        "unit/test_rules_gauge.py::test_in_the_first_week_a_coast_counts_on_a_heavy_load",
+        "unit/test_rules_gauge.py::test_in_the_first_week_a_coast_counts_on_a_heavy_load[1.0-6-2400]",
     ),
     Mutant(
         "coast-begins-again",

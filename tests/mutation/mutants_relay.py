@@ -50,8 +50,8 @@ ABSENT: Final = (
     Mutant(
         "absent-repeat-every-10-s",
         "core.repeats",
-        "min(REPEAT_MOST_MS, 2 * drive.repeat_wait_ms)",
-        "min(REPEAT_MOST_MS, drive.repeat_wait_ms)",
+        "min(most_ms, 2 * drive.repeat_wait_ms)",
+        "min(most_ms, drive.repeat_wait_ms)",
         "on is sent again every 10 s",
         "unit/test_core_polarity.py::test_on_is_reasserted_with_back_off_and_no_limit",
     ),
@@ -86,6 +86,14 @@ ABSENT: Final = (
         "if False:",
         "on is not sent again where a gauge elsewhere stays away",
         "unit/test_core_proof_marks.py::test_an_on_is_said_again_while_a_gauge_elsewhere_stays_away[True]",
+    ),
+    Mutant(
+        "gauge-away-said-every-5-min",
+        "core.repeats",
+        "AWAY_MOST_MS if is_away else REPEAT_MOST_MS",
+        "REPEAT_MOST_MS",
+        "a gauge that stays away wears the log's disk",
+        "unit/test_core_proof_marks.py::test_the_wait_for_a_gauge_that_stays_away_has_an_end[elsewhere]",
     ),
     Mutant(
         "gauge-away-on-the-cable-only",

@@ -92,6 +92,19 @@ def test_an_on_is_said_again_while_a_gauge_elsewhere_stays_away(needs_supply):
     assert rig.wait(0.001).switched == ((ON, Reason.GAUGE_LOST),)
 
 
+@pytest.mark.parametrize(
+    ("needs_supply", "most_s"), [(True, 300), (False, 1800)], ids=["cable", "elsewhere"]
+)
+def test_the_wait_for_a_gauge_that_stays_away_has_an_end(needs_supply, most_s):
+    # It may stay away for weeks, and each repeat costs the log's disk two commits.
+    rig = running(60, REMOTE, gauge_needs_supply=needs_supply, obeys=True).fails(6)
+    for _ in range(12):
+        rig.wait(most_s)
+    told = len(rig.commands)
+    assert len(rig.wait(most_s - 0.001).commands) == told
+    assert len(rig.wait(0.001).commands) == told + 1
+
+
 def test_an_on_is_not_said_again_where_the_gauge_is_of_this_very_machine():
     # It runs, so it has its supply or its charge.
     rig = running(60, obeys=True).fails(6)

@@ -23,6 +23,8 @@ OUTSIDE_OFFS_AN_HOUR: Final = 2
 PROBE_AFTER_ONS: Final = 3
 PROBE_WAITS_MS: Final = (30 * MINUTE_MS, 2 * HOUR_MS, 8 * HOUR_MS, 24 * HOUR_MS)
 ALTERNATE_MS: Final = 5 * MINUTE_MS
+# A gauge in another device may stay away for weeks, and each repeat is two commits.
+AWAY_MOST_MS: Final = 30 * MINUTE_MS
 
 
 def repeat(state: State, *, fresh: bool) -> tuple[State, SwitchSupply | None]:
@@ -85,7 +87,9 @@ def _repeat_on(state: State, *, fresh: bool) -> tuple[State, SwitchSupply | None
     elif drive.repeat_at_ms is None:
         wait_ms = REPEAT_FIRST_MS
     else:
-        wait_ms = min(REPEAT_MOST_MS, 2 * drive.repeat_wait_ms)
+        is_away = reason is Reason.GAUGE_LOST and not state.policy.gauge_needs_supply
+        most_ms = AWAY_MOST_MS if is_away else REPEAT_MOST_MS
+        wait_ms = min(most_ms, 2 * drive.repeat_wait_ms)
     drive = replace(
         drive,
         repeat_at_ms=now_ms + wait_ms,
