@@ -96,6 +96,14 @@ ABSENT: Final = (
         "unit/test_core_proof_marks.py::test_the_wait_for_a_gauge_that_stays_away_has_an_end[elsewhere]",
     ),
     Mutant(
+        "supply-waits-like-a-gauge-away",
+        "core.repeats",
+        "ahead_ms = max(0, drive.repeat_wait_ms - most_ms)",
+        "ahead_ms = 0",
+        "an absent supply waits as long as the gauge before it",
+        "unit/test_core_proof_marks.py::test_a_supply_that_is_absent_does_not_wait_as_long_as_a_gauge_that_was_away",
+    ),
+    Mutant(
         "gauge-away-on-the-cable-only",
         "core.repeats",
         "state.policy.gauge_needs_supply or not state.policy.host_is_device",

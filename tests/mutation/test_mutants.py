@@ -39,7 +39,7 @@ COUNTS = {
     "fresh": 14,
     "proof": 21,
     "retries": 22,
-    "absent": 19,
+    "absent": 20,
     "reversed": 16,
     "hand": 7,
     "budget": 20,

@@ -105,6 +105,22 @@ def test_the_wait_for_a_gauge_that_stays_away_has_an_end(needs_supply, most_s):
     assert len(rig.wait(0.001).commands) == told + 1
 
 
+def test_a_supply_that_is_absent_does_not_wait_as_long_as_a_gauge_that_was_away():
+    # 30 min for the gauge, 5 min for the supply, counted from the last on.
+    rig = running(60, REMOTE, gauge_needs_supply=False, obeys=True).fails(6)
+    for _ in range(12):
+        rig.wait(1800)
+    while not rig.wait(1).switched:
+        pass
+    rig.wait(60)
+    rig.reads(8, power=NO, status=DISCHARGING)
+    assert Alarm.SUPPLY_ABSENT in rig.alarms
+    said = [each for each in rig.commands if each.reason is Reason.SUPPLY_ABSENT]
+    rig.wait(300)
+    after = [each for each in rig.commands if each.reason is Reason.SUPPLY_ABSENT]
+    assert len(after) > len(said)
+
+
 def test_an_on_is_not_said_again_where_the_gauge_is_of_this_very_machine():
     # It runs, so it has its supply or its charge.
     rig = running(60, obeys=True).fails(6)

@@ -78,7 +78,11 @@ def _repeat_on(state: State, *, fresh: bool) -> tuple[State, SwitchSupply | None
         return replace(state, drive=drive), None
     if fresh and _probe_is_due(state):
         return _probe(state)
-    if drive.repeat_at_ms is not None and now_ms < drive.repeat_at_ms:
+    is_away = reason is Reason.GAUGE_LOST and not state.policy.gauge_needs_supply
+    most_ms = AWAY_MOST_MS if is_away else REPEAT_MOST_MS
+    # A wait that grew for a gauge that was away is too long for a supply that is.
+    ahead_ms = max(0, drive.repeat_wait_ms - most_ms)
+    if drive.repeat_at_ms is not None and now_ms < drive.repeat_at_ms - ahead_ms:
         return state, None
     reversed_ = state.latches.relay is Reason.RELAY_REVERSED
     if reversed_ and reason is Reason.SUPPLY_ABSENT:
@@ -87,8 +91,6 @@ def _repeat_on(state: State, *, fresh: bool) -> tuple[State, SwitchSupply | None
     elif drive.repeat_at_ms is None:
         wait_ms = REPEAT_FIRST_MS
     else:
-        is_away = reason is Reason.GAUGE_LOST and not state.policy.gauge_needs_supply
-        most_ms = AWAY_MOST_MS if is_away else REPEAT_MOST_MS
         wait_ms = min(most_ms, 2 * drive.repeat_wait_ms)
     drive = replace(
         drive,

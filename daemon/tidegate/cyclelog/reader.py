@@ -120,9 +120,10 @@ class Reader:
     @cached_property
     def past(self) -> tuple[Path, ...]:
         """The files that this one goes on from, oldest first."""
-        files, asked = past_files(self.path), "SELECT prev_link FROM run ORDER BY id"
+        files = past_files(self.path)
         with _translated(self.path):
-            first = self._connection.execute(f"{asked} LIMIT 1").fetchone()
+            asked = "SELECT prev_link FROM run ORDER BY id LIMIT 1"
+            first = self._connection.execute(asked).fetchone()
         before = first[0] if first else self._follows
         # After a damaged file nothing is known of what came before.
         follows = files and before in (None, last_readable(files[-1]).link)
