@@ -5,13 +5,21 @@ The audits are made by hand; all of their numbers are invented.
 
 import re
 from datetime import timedelta, timezone
-from itertools import combinations, pairwise
+from itertools import pairwise
 
 import pytest
 
 from support import audits
 from support.browser import chromium, opened
 from support.contrast import contrast, luminance, over
+from support.page_checks import (
+    PAPER,
+    SIDEWAYS,
+    SPILLED,
+    TEXTS,
+    VISIBLE,
+    labels_lie_apart,
+)
 from tidegate.audit.result import AlarmSpan
 from tidegate.report.audit_finding import verdict
 from tidegate.report.audit_page import page
@@ -20,22 +28,6 @@ pytestmark = [pytest.mark.slow, pytest.mark.peer]
 
 ZONE = timezone(timedelta(hours=1))
 WIDTHS = [320, 360, 640, 641, 768, 960, 961, 1440]
-VISIBLE = """() => [...document.querySelectorAll('svg')]
-  .filter(svg => getComputedStyle(svg).display !== 'none')
-  .map(svg => { const box = svg.getBoundingClientRect();
-                return [svg.getAttribute('class'), box.left, box.right, box.width,
-                        box.height]; })"""
-SIDEWAYS = """() => [document.documentElement.scrollWidth,
-                      document.documentElement.clientWidth]"""
-# Boxes of all text, picture by picture, in the picture's own units.
-TEXTS = """() => [...document.querySelectorAll('svg')]
-  .filter(svg => getComputedStyle(svg).display !== 'none')
-  .map(svg => [svg.getAttribute('class'), svg.viewBox.baseVal.width,
-    svg.viewBox.baseVal.height,
-    svg.getBoundingClientRect().width / svg.viewBox.baseVal.width,
-    [...svg.querySelectorAll('text')].map(text => {
-      const box = text.getBBox();
-      return [text.textContent, box.x, box.y, box.width, box.height]; })])"""
 COLOURS = """() => ['body', 'h1', 'h2', 'h3', '.remark', 'td', 'thead th', 'footer',
                     'svg .tick', 'svg .name', 'svg .count']
   .map(name => { const all = [...document.querySelectorAll(name)];
@@ -51,10 +43,6 @@ BROKEN = """() => [...document.querySelectorAll('thead th, .models td, .models t
       range.setStart(node, word.index);
       range.setEnd(node, word.index + word[0].length);
       return range.getClientRects().length > 1; }).map(word => word[0])))"""
-PAPER = "() => getComputedStyle(document.body).backgroundColor"
-SPILLED = """() => [...document.querySelectorAll('td, th, p, h1, h2, h3')]
-  .filter(each => !each.closest('thead') && each.scrollWidth > each.clientWidth + 1)
-  .map(each => each.textContent)"""
 
 HOSTILE = "<script>alert(1)</script>" + "w" * 120
 MADE = {
@@ -138,19 +126,7 @@ def test_pictures_fit_and_nothing_scrolls_sideways(browser, pages, name, width):
 def test_labels_lie_inside_apart_and_large_enough(browser, pages, name, width):
     with opened(browser, pages[name], width=width) as found:
         pictures = found.measured(TEXTS)
-    for kind, all_wide, all_high, scale, texts in pictures:
-        # Letters of 12.8 units never come out under 11 pixels.
-        assert 12.8 * scale >= 11, kind
-        for said, x, y, wide, high in texts:
-            assert x >= -1, (kind, said)
-            assert y >= -1, (kind, said)
-            assert x + wide <= all_wide + 1, (kind, said)
-            assert y + high <= all_high + 1, (kind, said)
-        for one, two in combinations(texts, 2):
-            across = min(one[1] + one[3], two[1] + two[3]) - max(one[1], two[1])
-            down = min(one[2] + one[4], two[2] + two[4]) - max(one[2], two[2])
-            # The boxes of a font hold room above and below its letters.
-            assert across <= 0 or down <= 4, (kind, one[0], two[0])
+    labels_lie_apart(pictures)
 
 
 @pytest.mark.parametrize("width", [360, 1440])

@@ -11,6 +11,7 @@ import pytest
 
 from support.browser import chromium, opened
 from support.contrast import contrast, luminance
+from support.page_checks import PAPER, SIDEWAYS, SPILLED, TEXTS, VISIBLE
 from tidegate.eliminator.asked import Asked
 from tidegate.eliminator.regulator import Kind, Load
 from tidegate.eliminator.sizing import sized
@@ -21,29 +22,10 @@ from tidegate.report.convert_page import page
 pytestmark = [pytest.mark.slow, pytest.mark.peer]
 
 WIDTHS = [320, 360, 640, 641, 960, 961, 1440]
-VISIBLE = """() => [...document.querySelectorAll('svg')]
-  .filter(svg => getComputedStyle(svg).display !== 'none')
-  .map(svg => { const box = svg.getBoundingClientRect();
-                return [svg.getAttribute('class'), box.left, box.right, box.width,
-                        box.height]; })"""
-SIDEWAYS = """() => [document.documentElement.scrollWidth,
-                      document.documentElement.clientWidth]"""
-TEXTS = """() => [...document.querySelectorAll('svg')]
-  .filter(svg => getComputedStyle(svg).display !== 'none')
-  .map(svg => [svg.getAttribute('class'), svg.viewBox.baseVal.width,
-    svg.viewBox.baseVal.height,
-    svg.getBoundingClientRect().width / svg.viewBox.baseVal.width,
-    [...svg.querySelectorAll('text')].map(text => {
-      const box = text.getBBox();
-      return [text.textContent, box.x, box.y, box.width, box.height]; })])"""
 COLOURS = """() => ['body', 'h1', 'h2', 'td', 'thead th', 'footer', 'code',
                     'svg .tick', 'svg .name']
   .map(name => { const style = getComputedStyle(document.querySelector(name));
     return [name, name.startsWith('svg') ? style.fill : style.color]; })"""
-PAPER = "() => getComputedStyle(document.body).backgroundColor"
-SPILLED = """() => [...document.querySelectorAll('td, th, p, h1, h2, h3')]
-  .filter(each => !each.closest('thead') && each.scrollWidth > each.clientWidth + 1)
-  .map(each => each.textContent)"""
 
 GOOD = Asked(
     load=Load(current_a=1.2),

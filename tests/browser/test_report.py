@@ -10,6 +10,7 @@ import pytest
 
 from support.browser import chromium, opened
 from support.contrast import contrast, luminance
+from support.page_checks import PAPER, SIDEWAYS
 from tidegate.report.finding import verdict
 from tidegate.report.story import story
 from tidegate.twin.museum import STATION
@@ -21,8 +22,6 @@ VISIBLE = """() => [...document.querySelectorAll('svg.station')]
   .filter(svg => getComputedStyle(svg).display !== 'none')
   .map(svg => { const box = svg.getBoundingClientRect();
                 return [svg.classList[1], box.width, box.height]; })"""
-SIDEWAYS = """() => [document.documentElement.scrollWidth,
-                      document.documentElement.clientWidth]"""
 # Boxes of all text in the picture that is shown, in its own units.
 TEXTS = """() => [...document.querySelectorAll('svg.station')]
   .filter(svg => getComputedStyle(svg).display !== 'none')
@@ -33,7 +32,6 @@ TEXTS = """() => [...document.querySelectorAll('svg.station')]
 COLOURS = """() => ['body', 'h1', '.remark', 'td', 'thead th', 'footer', 'text']
   .map(name => { const style = getComputedStyle(document.querySelector(name));
                  return name === 'text' ? style.fill : style.color; })"""
-PAPER = "() => getComputedStyle(document.body).backgroundColor"
 
 
 @pytest.fixture(scope="module")

@@ -14,6 +14,7 @@ import pytest
 from support.browser import chromium, opened
 from support.charges import Device, series
 from support.contrast import contrast, luminance
+from support.page_checks import PAPER, SIDEWAYS, SPILLED
 from tidegate.report.taper_page import page
 from tidegate.taper.finding import find
 from tidegate.taper.meaning import headline
@@ -26,8 +27,6 @@ VISIBLE = """() => [...document.querySelectorAll('svg')]
   .filter(svg => getComputedStyle(svg).display !== 'none')
   .map(svg => { const box = svg.getBoundingClientRect();
                 return [svg.getAttribute('class'), box.left, box.right, box.height]; })"""
-SIDEWAYS = """() => [document.documentElement.scrollWidth,
-                      document.documentElement.clientWidth]"""
 TEXTS = """() => [...document.querySelectorAll('svg')]
   .filter(svg => getComputedStyle(svg).display !== 'none')
   .map(svg => [svg.getAttribute('class'), svg.viewBox.baseVal.width,
@@ -40,10 +39,6 @@ COLOURS = """() => ['body', 'h1', 'h2', '.remark', 'td', 'thead th', 'svg .tick'
                     'svg .name']
   .map(name => { const style = getComputedStyle(document.querySelector(name));
     return [name, name.startsWith('svg') ? style.fill : style.color]; })"""
-PAPER = "() => getComputedStyle(document.body).backgroundColor"
-SPILLED = """() => [...document.querySelectorAll('td, th, p, h1, h2, h3')]
-  .filter(each => !each.closest('thead') && each.scrollWidth > each.clientWidth + 1)
-  .map(each => each.textContent)"""
 
 MADE = {
     "plain": Device(seed=1),

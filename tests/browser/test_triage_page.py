@@ -12,6 +12,7 @@ import pytest
 from support import triages
 from support.browser import chromium, opened
 from support.contrast import contrast, luminance
+from support.page_checks import PAPER, SIDEWAYS
 from tidegate.report.cautions import CAUTIONS
 from tidegate.report.triage_index import file_names, index
 from tidegate.report.triage_page import page
@@ -32,8 +33,6 @@ PICTURES = {
     "bare": 0,
     "hostile": 3,
 }
-SIDEWAYS = """() => [document.documentElement.scrollWidth,
-                      document.documentElement.clientWidth]"""
 SPILLED = """() => [...document.querySelectorAll('td, th, p, h1, h2, li, span')]
   .filter(each => !each.closest('thead') && each.scrollWidth > each.clientWidth + 1
     && getComputedStyle(each).display !== 'inline')
@@ -48,7 +47,6 @@ COLOURS = """() => ['body', 'h1', 'h2', '.cautions p', 'code', 'a', 'td', 'th',
   .flatMap(name => [...document.querySelectorAll(name)].slice(0, 1).map(each => {
     const style = getComputedStyle(each);
     return [name, name.startsWith('svg') ? style.fill : style.color]; }))"""
-PAPER = "() => getComputedStyle(document.body).backgroundColor"
 BROKEN = """() => [...document.querySelectorAll('.numbers tbody th')]
   .filter(cell => { const range = document.createRange();
     range.selectNodeContents(cell); return range.getClientRects().length > 1; })

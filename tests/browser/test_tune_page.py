@@ -4,12 +4,20 @@ The cases are made by hand; all of their numbers are invented.
 """
 
 import re
-from itertools import combinations, pairwise
+from itertools import pairwise
 
 import pytest
 
 from support.browser import chromium, opened
 from support.contrast import contrast, luminance
+from support.page_checks import (
+    PAPER,
+    SIDEWAYS,
+    SPILLED,
+    TEXTS,
+    VISIBLE,
+    labels_lie_apart,
+)
 from support.tuning_cases import candidate, device, outcome, several
 from tidegate.core.policy import Marks, Policy
 from tidegate.report.tune_page import page
@@ -20,22 +28,6 @@ from tidegate.tuning.constraints import Constraints
 pytestmark = [pytest.mark.slow, pytest.mark.peer]
 
 WIDTHS = [320, 360, 640, 641, 768, 960, 961, 1440]
-VISIBLE = """() => [...document.querySelectorAll('svg')]
-  .filter(svg => getComputedStyle(svg).display !== 'none')
-  .map(svg => { const box = svg.getBoundingClientRect();
-                return [svg.getAttribute('class'), box.left, box.right, box.width,
-                        box.height]; })"""
-SIDEWAYS = """() => [document.documentElement.scrollWidth,
-                      document.documentElement.clientWidth]"""
-# Boxes of all text, picture by picture, in the picture's own units.
-TEXTS = """() => [...document.querySelectorAll('svg')]
-  .filter(svg => getComputedStyle(svg).display !== 'none')
-  .map(svg => [svg.getAttribute('class'), svg.viewBox.baseVal.width,
-    svg.viewBox.baseVal.height,
-    svg.getBoundingClientRect().width / svg.viewBox.baseVal.width,
-    [...svg.querySelectorAll('text')].map(text => {
-      const box = text.getBBox();
-      return [text.textContent, box.x, box.y, box.width, box.height]; })])"""
 COLOURS = """() => ['body', 'h1', 'h2', 'h3', 'td', 'thead th', 'footer',
                     'svg .tick', 'svg .name']
   .map(name => { const all = [...document.querySelectorAll(name)];
@@ -45,10 +37,6 @@ MARKS = """() => ['.duty', '.present', '.hold', '.float', '.time', '.off', '.soc
   .map(name => [...document.querySelectorAll('svg ' + name)][0])
   .map(each => getComputedStyle(each)).map(style =>
     style.fill.startsWith('rgb') ? style.fill : style.stroke)"""
-PAPER = "() => getComputedStyle(document.body).backgroundColor"
-SPILLED = """() => [...document.querySelectorAll('td, th, p, h1, h2, h3')]
-  .filter(each => !each.closest('thead') && each.scrollWidth > each.clientWidth + 1)
-  .map(each => each.textContent)"""
 
 POLICY = Policy(marks=Marks(low_percent=55, high_percent=65))
 HOSTILE = "<script>alert(1)</script>" + "w" * 120
@@ -125,19 +113,7 @@ def test_pictures_fit_and_nothing_scrolls_sideways(browser, pages, name, width):
 def test_labels_lie_inside_apart_and_large_enough(browser, pages, name, width):
     with opened(browser, pages[name], width=width) as found:
         pictures = found.measured(TEXTS)
-    for kind, all_wide, all_high, scale, texts in pictures:
-        # Letters of 12.8 units never come out under 11 pixels.
-        assert 12.8 * scale >= 11, kind
-        for said, x, y, wide, high in texts:
-            assert x >= -1, (kind, said)
-            assert y >= -1, (kind, said)
-            assert x + wide <= all_wide + 1, (kind, said)
-            assert y + high <= all_high + 1, (kind, said)
-        for one, two in combinations(texts, 2):
-            across = min(one[1] + one[3], two[1] + two[3]) - max(one[1], two[1])
-            down = min(one[2] + one[4], two[2] + two[4]) - max(one[2], two[2])
-            # The boxes of a font hold room above and below its letters.
-            assert across <= 0 or down <= 4, (kind, one[0], two[0])
+    labels_lie_apart(pictures)
 
 
 @pytest.mark.parametrize("width", [360, 1440])
