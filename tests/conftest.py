@@ -6,6 +6,11 @@ from collections.abc import Iterator
 
 import pytest
 import structlog
+from hypothesis import settings
+
+# A law is no timed test: a busy machine must not break one.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 
 @pytest.fixture(autouse=True)
