@@ -267,11 +267,11 @@ REVERSED: Final = (
         "unit/test_core_polarity.py::test_power_during_the_trial_is_reversed_wiring",
     ),
     Mutant(
-        "reversed-alternates-at-10-min",
+        "reversed-alternates-at-2-min",
         "core.repeats",
         "ALTERNATE_MS: Final = 5 * MINUTE_MS",
-        "ALTERNATE_MS: Final = 10 * MINUTE_MS",
-        "the other state is tried every 10 min",
+        "ALTERNATE_MS: Final = 2 * MINUTE_MS",
+        "the other state is tried every 2 min",
         "unit/test_core_polarity.py::test_if_power_stays_away_the_other_state_is_tried_in_turn",
     ),
     Mutant(
