@@ -88,7 +88,7 @@ class SysfsGauge(Gauge):
         settings: SysfsSettings,
         host: Host,
         *,
-        read: Callable[[Path], bytes] = read_bytes,
+        read: Callable[[str], bytes] = read_bytes,
         wait: Callable[[float], None] = time.sleep,
     ) -> None:
         self._notes = Notes()
