@@ -16,6 +16,7 @@ from tidegate.registry import Kinds
 from tidegate.settings import Settings, StationSettings, from_tables, without_secrets
 
 GAUGE = {"kind": "command", "run": ["guide-battery"]}
+MEASURED = {"gauge": GAUGE}
 RELAY = {"kind": "serial-frame", "port": "/dev/ttyUSB0", "channel": 1}
 
 
@@ -57,6 +58,16 @@ def refusal(**keys: Any) -> str:
     with pytest.raises(SettingsError) as caught:
         settings(**keys)
     return str(caught.value)
+
+
+def test_the_log_of_a_home_is_named_in_full() -> None:
+    # No shell reads the settings: it would be a folder whose name is "~".
+    with pytest.raises(
+        SettingsError, match=r'log\.path: found "~/cycles\.db", allowed'
+    ):
+        from_tables({"log": {"path": "~/cycles.db"}, "station": {"whale": MEASURED}})
+    other = {"log": {"path": "guides/~cycles.db"}, "station": {"whale": MEASURED}}
+    assert str(from_tables(other).log.path) == "guides/~cycles.db"
 
 
 def test_defaults() -> None:

@@ -15,6 +15,7 @@ from pydantic import (
     PlainValidator,
     SerializeAsAny,
     WithJsonSchema,
+    field_validator,
     model_validator,
 )
 
@@ -42,6 +43,17 @@ class LogSettings(Table):
         default=Path("/var/lib/tidegate/cycles.db"),
         description="the file of the cycle log",
     )
+
+    @field_validator("path")
+    @classmethod
+    def _is_no_home(cls, value: Path) -> Path:
+        # A shell would put a home there; a file of settings means a folder named "~".
+        if value.parts[:1] and value.parts[0].startswith("~"):
+            raise problem(
+                f"found {shown(str(value))}, allowed is a path without ~, such as "
+                '"/var/lib/tidegate/cycles.db"'
+            )
+        return value
 
 
 class Window(Table):
