@@ -10,7 +10,8 @@ EXIT_CODES: Final = {
     Code.DONE: "Done.",
     Code.NO: "Done, and the answer is no; or an order that was understood and refused.",
     Code.USAGE: "The command line is wrong.",
-    Code.DATA: "A cycle log or a key is there and cannot be read.",
+    Code.DATA: "A cycle log, CSV, form, anchor or key is there and cannot be read, or "
+    "holds too little.",
     Code.NO_INPUT: "A file is not there: settings, a cycle log.",
     Code.UNAVAILABLE: "A gauge, a relay or the daemon is not reachable.",
     Code.BUG: "A fault in tidegate, please report it.",
@@ -41,7 +42,8 @@ FILES: Final = {
     "/etc/systemd/system/tidegate.service.d.",
     "/etc/udev/rules.d/69-tidegate-boards.rules": "The boards of this site that are "
     "tidegate's.",
-    "/usr/share/doc/tidegate/examples": "Settings for every kind of gauge and relay.",
+    "/usr/share/doc/tidegate/examples": "Settings for every kind of gauge and relay of "
+    "real devices.",
 }
 
 FIRST_STEPS: Final = """\

@@ -104,8 +104,8 @@ class Settings(RelaySettings):
     )
     readback: bool = Field(
         default=True,
-        description="ask for the state once a poll, each time a connection; false "
-        "connects for switchings only",
+        description="ask for the state at every second poll, each time a connection; "
+        "false connects for switchings only",
     )
     limit: Annotated[Seconds, Field(gt=0, le=30)] = Field(
         default=8.0, description="how long one call may take, connecting included"

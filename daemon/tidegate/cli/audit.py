@@ -68,7 +68,7 @@ def command(
 
     --json prints an object; a list of them where several stations are audited. Exit
     code 0: done; 64: no such station; 65: a log that is damaged, or no log, or nothing
-    in that time; 66: no such file; 74: the disk.
+    in that time; 66: no such file; 74: the disk; 77: a file that this user may not read.
     """  # noqa: D301 - click takes this character for "leave these lines alone"
     path = log_path(ctx)
     # Late, so that help needs none of it.

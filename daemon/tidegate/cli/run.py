@@ -29,6 +29,9 @@ def command(ctx: click.Context, *, verbose: bool) -> int:
       journalctl TIDEGATE_STATION=hall TIDEGATE_SUPPLY=off
       journalctl MESSAGE_ID=8bd4e34877034749a80dd373f093ae5c   # switchings
       journalctl MESSAGE_ID=6b5f33c42e8e411685424391972b0b22   # alarms
+
+    Exit code 0: ended by a signal; 66: no settings; 69: no station can run; 70: a fault
+    of ours; 75: in use by another tidegate; 78: the settings are wrong.
     """  # noqa: D301 - click takes this character for "leave these lines alone"
     found = load_settings(ctx)
 

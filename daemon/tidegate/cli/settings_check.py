@@ -20,7 +20,8 @@ from tidegate.settings.plain import plain
 def command(ctx: click.Context, *, as_json: bool) -> int:
     """Say whether the settings are right, and what they let expect.
 
-    Exit code 1 where a station cannot run on this machine.
+    Exit code 0: right; 1: a station cannot run on this machine; 66: no such file; 78:
+    wrong.
     """
     settings = load_settings(ctx)
     document = checked(settings)
