@@ -257,6 +257,61 @@ def test_the_settings_say_whether_the_relay_can_hold(csv, tmp_path):
     assert found.series.given.policy.hold is True
 
 
+def test_a_file_of_a_kernel_relays_station_is_not_cycled(csv, tmp_path):
+    """What can hold only stops charging, so a window of it is walked like a hold."""
+    path = settings(tmp_path)
+    text = path.read_text()
+    assert source_of(csv, path).series.given.policy.proof is Proof.EXTERNAL_POWER
+    path.write_text(re.sub(r"relay = .*", 'relay = { kind = "kernel" }', text))
+    assert source_of(csv, path).series.given.policy.proof is Proof.CHARGING
+
+
+PLANS = {
+    "rise": [{"at": "08:00"}],
+    "relearn": {"every": "90d"},
+}
+
+
+@pytest.mark.parametrize("given", [{}, {"rise": [], "relearn": None}, *PLANS])
+def test_plans_of_the_last_settings_in_a_log_are_known(tmp_path, given):
+    plans = {given: PLANS[given]} if isinstance(given, str) else given
+    log = AuditLog(tmp_path / "cycles.db")
+    log.begin(given=PLANS)
+    log.battery()
+    log.read(10, 50, span_s=HOUR)
+    log.settings(2 * HOUR, given=plans)
+    assert source_of(log.close()).has_plans is isinstance(given, str)
+
+
+def test_plans_of_the_settings_are_known(csv, tmp_path):
+    path = settings(tmp_path)
+    assert source_of(csv, path).has_plans is False
+    path.write_text(f'{path.read_text()}relearn = {{ every = "90d" }}\n')
+    assert source_of(csv, path).has_plans is True
+
+
+def test_a_file_without_time_of_day_knows_no_worst_hour(tmp_path, few, capsys):
+    """6 points an hour in all hours, so that the steepest is as all are."""
+    rows = readings(days=1.5).splitlines()
+    seconds = [f"{300 * at},{row.split(',', 1)[1]}" for at, row in enumerate(rows[1:])]
+    path = tmp_path / "wall-guide.csv"
+    path.write_text("\n".join([rows[0], *seconds, ""]))
+    assert run(["tune", "--log", str(path), "--json"]) == 0
+    found = document(capsys)
+    assert found["constraints"]["autonomy_worst"] == "steepest_seen"
+    steepest = found["device"]["steepest_load_percent_per_h"]
+    assert steepest == pytest.approx(6, rel=0.05)
+    (middle,) = [
+        each
+        for each in found["candidates"]
+        if each["window"] == {"low_percent": 55, "high_percent": 65}
+    ]
+    assert middle["autonomy_h"] == pytest.approx(
+        (middle["lowest_fed_percent"] - 25) / steepest, abs=0.01
+    )
+    assert middle["temperature_mean_c"] is None
+
+
 def test_a_file_of_one_device_is_of_whatever_is_named(tmp_path):
     path = tmp_path / "x.csv"
     assert one_of("hall", (), path) == "hall"

@@ -63,6 +63,7 @@ def test_an_infeasible_candidate_sets_no_standard():
         (candidate(55, 65), {"relay_life_years": 9.9}, Rule.RELAY_LIFE),
         (candidate(55, 81), {}, Rule.MAX_WINDOW),
         (candidate(55, 65), {"is_carried": False}, Rule.CARRIED),
+        (candidate(55, 65), {"lowest_percent": 24.9}, Rule.FLOOR_WHILE_FED),
         (candidate(55, 56), {}, Rule.MARKS),
         (candidate(29, 50), {}, Rule.ABOVE_FLOOR),
         (candidate(55, 65), {"switchings": 48.01 * 365}, Rule.BUDGET),
@@ -86,9 +87,17 @@ def test_the_edges_of_the_rules_are_allowed():
         outcome(candidate(30, 32), autonomy_h=2.0, relay_life_years=10.0),
         outcome(candidate(60, 80), switchings=48 * 365.0, relay_life_years=None),
         outcome(candidate(58, 60, hold_percent=60.0), switchings=0.0),
-        outcome(candidate(55, 65, supply_a=0.5)),
+        outcome(candidate(55, 65, supply_a=0.5), lowest_percent=25.0),
     ]
     assert choose(made, asked).feasible == (0, 1, 2, 3)
+
+
+def test_a_battery_that_is_empty_while_fed_is_never_allowed():
+    made = [outcome(candidate(55, 65), lowest_percent=each) for each in (0.0, 0.1)]
+    assert choose(made, Constraints(floor_percent=0)).broken == (
+        (Rule.FLOOR_WHILE_FED,),
+        (),
+    )
 
 
 def test_the_budget_of_the_hour_binds_as_that_of_the_day():
@@ -150,6 +159,32 @@ def test_what_no_model_can_tell_is_the_same(least_percent, near_percent, far_per
     found = choose([now, least, near, far], Constraints())
     assert found.equals == (1, 2)
     assert found.recommended == 2
+
+
+def test_what_another_beats_by_every_model_is_no_equal():
+    """Regrets by hand, of a table whose least are 4, 4 and 5.
+
+    now    6 6 7     2 2 2
+    other  6 6 5.2   2 2 0.2, by no model more and by one 1.8 less
+    """
+    table = [(6.0, 6.0, 7.0), (6.0, 6.0, 5.2), (4.0, 9.0, 6.0), (9.0, 4.0, 5.0)]
+
+    def found(*, other):
+        rows = [table[0], other, *table[2:]]
+        made = [
+            outcome(candidate(30 + 5 * place, 50 + 5 * place), losses)
+            for place, losses in enumerate(rows)
+        ]
+        # More switchings and less autonomy are no cost by any model.
+        made[1] = outcome(made[1].candidate, other, switchings=4_000, autonomy_h=2.5)
+        return choose(made, FREE)
+
+    beaten = found(other=table[1])
+    assert beaten.regret(0)[0] == beaten.regret(1)[0] == pytest.approx(2)
+    assert beaten.equals == (1,)
+    assert beaten.recommended == 1
+    assert found(other=(6.0, 6.0, 6.55)).recommended == 0, "less than can be told"
+    assert found(other=(6.0, 6.01, 5.2)).recommended == 0, "by one model it costs more"
 
 
 def test_present_settings_among_the_equals_are_left():

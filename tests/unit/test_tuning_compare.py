@@ -29,6 +29,16 @@ WARM = {
 }
 
 
+def at_rest() -> Duty:
+    """A year as warm as what is not fed: nothing charges it, so no charging warms it."""
+    hours = [float(round(each)) for each in WARM["unfed_c"]]
+    return Duty(
+        rests={
+            (50.0, warm): 365 * 86_400 * hours.count(warm) / 168 for warm in set(hours)
+        }
+    )
+
+
 @pytest.mark.parametrize("chemistry", ["unknown", "lfp", "nmc"])
 def test_losses_are_those_of_the_account(chemistry: str) -> None:
     """The quick way beside ``wear.account.account``, which the models' papers check."""
@@ -37,24 +47,35 @@ def test_losses_are_those_of_the_account(chemistry: str) -> None:
     outcomes = compare(known, policy(), asked, chemistry=chemistry, can_hold=True)
     for outcome, way in zip(outcomes, asked, strict=True):
         duty = course(Site(known), way, policy()).duty
+        middle = (way.low_percent + way.high_percent) / 2
+        level = way.hold_percent or middle
         for years in YEARS:
-            true = account(
-                duty.times(years),
-                hold_percent=(way.low_percent + way.high_percent) / 2,
-                chemistry=chemistry,
+            true, rest = (
+                account(each.times(years), hold_percent=level, chemistry=chemistry)
+                for each in (duty, at_rest())
             )
             found = outcome.losses[years]
             assert [each.name for each in found.models] == list(MODELS)
-            for one, other in zip(found.models, true.models, strict=True):
+            for one, other, still in zip(
+                found.models, true.models, rest.models, strict=True
+            ):
                 assert one.outside == other.outside
-                assert one.float_outside == other.float_outside
-                assert one.hold_outside == other.hold_outside
+                assert one.float_outside == still.float_outside
+                assert one.hold_outside == still.hold_outside
                 assert one.counts == other.counts
-                for name in ("loss", "float_loss", "hold_loss", "rest_loss"):
+                for name, like in (
+                    ("loss", other),
+                    ("float_loss", still),
+                    ("hold_loss", still),
+                    ("rest_loss", other),
+                ):
                     assert getattr(one, f"{name}_percent") == pytest.approx(
-                        getattr(other, f"{name}_percent"), rel=1e-9
+                        getattr(like, f"{name}_percent"), rel=1e-9
                     )
-            assert found.better == true.better
+            assert found.better == sum(
+                one.counts and one.loss_percent < 0.99 * still.float_loss_percent
+                for one, still in zip(found.models, rest.models, strict=True)
+            )
             assert found.efc_per_year == pytest.approx(true.efc_per_year)
             assert (found.lowest_c, found.highest_c) == (true.lowest_c, true.highest_c)
             assert found.mean_c == pytest.approx(true.mean_c)

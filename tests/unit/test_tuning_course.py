@@ -257,7 +257,9 @@ def test_a_hold_gives_what_the_supply_cannot_carry() -> None:
 
 def test_a_supply_that_never_carries_leaves_it_dark() -> None:
     year = course(Site(device(10.0, -1.0)), candidate(50, 60), policy())
-    assert year.dark_h == pytest.approx(8760, rel=0.02)
+    # Fifty hours from 50 % down to nothing, and nothing from then on.
+    assert year.mean_percent == pytest.approx(25 * 50 / year.walked_h, rel=0.02)
+    assert year.under_h == pytest.approx(8760, rel=0.01)
     assert year.switchings_per_year == 0
 
 

@@ -23,7 +23,8 @@ from tidegate.core.reading import BatteryStatus
 from tidegate.errors import LogUnreadable
 from tidegate.history import Point, Series
 from tidegate.tuning.device import Device, Source
-from tidegate.tuning.fit import TooShort, fit
+from tidegate.tuning.enough import TooShort
+from tidegate.tuning.fit import fit
 
 MONDAY_MS = 1_748_822_400_000  # 2 June 2025, 0:00 UTC
 DAY_H = 24

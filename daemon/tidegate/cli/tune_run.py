@@ -17,7 +17,7 @@ from tidegate.tuning.advice import Advice, advise
 from tidegate.tuning.changing import COOLER_C
 from tidegate.tuning.choice import Choice, choose
 from tidegate.tuning.compare import compare, with_sigma
-from tidegate.tuning.constraints import Constraints
+from tidegate.tuning.constraints import Constraints, Worst
 from tidegate.tuning.device import Device
 from tidegate.tuning.fit import fit
 from tidegate.tuning.outcome import Candidate, Outcome
@@ -56,13 +56,17 @@ def tuned(
     outcomes = _compared(found, device, _grid(policy, asked), progress=progress)
     choice = choose(
         outcomes,
-        _constraints(found, asked, is_supply_free=is_supply_free),
+        _constraints(found, asked, device, is_supply_free=is_supply_free),
         is_present_known=found.is_present_known,
         years=years,
     )
     choice = _surely(choice, device, policy)
     advice = advise(
-        choice, device, cooler=_cooler(found, device, choice), remarks=found.remarks
+        choice,
+        device,
+        cooler=_cooler(found, device, choice),
+        remarks=found.remarks,
+        has_plans=found.has_plans,
     )
     return Tuned(device=device, policy=policy, choice=choice, advice=advice)
 
@@ -78,7 +82,7 @@ def _grid(policy: Policy, asked: Question) -> list[Candidate]:
 
 
 def _constraints(
-    found: Source, asked: Question, *, is_supply_free: bool
+    found: Source, asked: Question, device: Device, *, is_supply_free: bool
 ) -> Constraints:
     return Constraints.of(
         found.series.given.policy,
@@ -87,6 +91,7 @@ def _constraints(
         max_window_percent=asked.max_window_percent,
         can_hold=found.can_hold,
         is_supply_free=is_supply_free,
+        worst=Worst.of(device),
     )
 
 
@@ -135,5 +140,6 @@ def _cooler(found: Source, device: Device, choice: Choice) -> list[Outcome]:
         device,
         fed_c=tuple(each - COOLER_C for each in device.fed_c),
         unfed_c=tuple(each - COOLER_C for each in device.unfed_c),
+        held_c=tuple(each - COOLER_C for each in device.held_c),
     )
     return _compared(found, cool, [choice.outcomes[choice.recommended].candidate])

@@ -22,13 +22,15 @@ class Source:
     """The readings with what was set for the station.
 
     ``is_present_known`` is false where the marks are the defaults. ``remarks`` say
-    where marks and other settings are from.
+    where marks and other settings are from. ``has_plans``: the window is another one at
+    times, in planned rises or relearns.
     """
 
     series: Series
     can_hold: bool
     is_present_known: bool
     remarks: tuple[str, ...]
+    has_plans: bool = False
 
 
 def source(ctx: click.Context, path: Path, station: str | None) -> Source:
@@ -54,7 +56,11 @@ def source(ctx: click.Context, path: Path, station: str | None) -> Source:
         can_hold = policy.hold or policy.proof is Proof.CHARGING
         is_known = policy.marks is not None
         return Source(
-            series=series, can_hold=can_hold, is_present_known=is_known, remarks=said
+            series=series,
+            can_hold=can_hold,
+            is_present_known=is_known,
+            remarks=said,
+            has_plans=_has_plans(path, name),
         )
     return _with_settings(ctx, series, station)
 
@@ -86,13 +92,27 @@ def _with_settings(ctx: click.Context, series: Series, station: str | None) -> S
         can_hold=found.relay_can_hold,
         is_present_known=found.window is not None,
         remarks=said,
+        has_plans=found.has_plans,
     )
+
+
+def _has_plans(log: Path, station: str | None) -> bool:
+    """Return whether the last settings in a log hold plans. Errors: LogError."""
+    from tidegate.audit.rows import head_of, settings_of
+    from tidegate.cyclelog.reader import Reader
+    from tidegate.cyclelog.record import parsed
+
+    given: object = None
+    with Reader(log) as reader:
+        for _, row in settings_of(reader, station or "", up_to=head_of(reader).row):
+            given = parsed(row.given)
+    return isinstance(given, dict) and bool(given.get("rise") or given.get("relearn"))
 
 
 def _given(found: StationSettings) -> Set:
     """Return what the settings of a station say, as a log would have kept it."""
     from tidegate.audit.given import Set
-    from tidegate.core.policy import Policy
+    from tidegate.core.policy import Policy, Proof
 
     window = found.window
     return Set(
@@ -108,6 +128,8 @@ def _given(found: StationSettings) -> Set:
             poll_ms=found.poll_ms,
             per_hour=found.budget.per_hour,
             per_day=found.budget.per_day,
+            # A relay that can hold only stops charging.
+            proof=Proof.CHARGING if found.relay_can_hold else Proof.EXTERNAL_POWER,
         ),
         life=None if found.relay is None else found.relay.life,
         chemistry=found.battery.chemistry,

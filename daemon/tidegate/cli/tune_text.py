@@ -9,7 +9,7 @@ from typing import Final
 from tidegate.cli.paragraphs import wrapped
 from tidegate.report.cautions import CAUTIONS
 from tidegate.tuning import said
-from tidegate.tuning.advice import Advice, constraints_said
+from tidegate.tuning.advice import Advice, constraints_said, shown
 from tidegate.tuning.choice import Choice
 from tidegate.tuning.device import Device
 from tidegate.tuning.outcome import Candidate
@@ -17,7 +17,7 @@ from tidegate.words import visible
 
 WIDTH: Final = 79
 _AMPERE: Final = re.compile(r"(?<=[0-9]) (?=A\b)")
-_LABEL: Final = 11
+_LABEL: Final = 13
 _WINDOW: Final = 16
 _CELLS: Final = (9, 12, 8, 8, 10, 9, 7)
 _DWELL: Final = 8
@@ -44,6 +44,8 @@ def _lines(choice: Choice, device: Device, advice: Advice) -> Iterator[str]:
     yield from _numbers(choice, device)
     yield from _section("What it rests on", advice.rests_on)
     yield ""
+    for each in advice.own_limits:
+        yield from _item(each)
     yield from _item("Estimates for other cells, not measured health of this one.")
     yield from _item("No model here covers LCO cells, more than 4.2 V or swelling.")
     yield from _item(
@@ -85,7 +87,7 @@ def _candidate(choice: Choice, place: int) -> Iterator[str]:
     yield _row(name, cells)
     what = _what(choice, place)
     if what:
-        yield f"    {what}"
+        yield from _wrapped(what, first="    ", rest="    ")
 
 
 def _what(choice: Choice, place: int) -> str:
@@ -98,6 +100,7 @@ def _what(choice: Choice, place: int) -> str:
     words += [f"misses {rule.replace('_', ' ')}" for rule in choice.broken[place]]
     if it.hold_percent is None and not _dwell(it):
         words.append(f"dwell {said.dwell(it)}")
+    words += said.beyond_window(choice.outcomes[place])
     return ", ".join(words)
 
 
@@ -125,6 +128,7 @@ def _numbers(choice: Choice, device: Device) -> Iterator[str]:
     yield from _labelled("load", said.rate(device.load_mean))
     yield from _labelled("charge", f"{said.rate(device.rise_mean)}{_limits(device)}")
     yield from _labelled("capacity", said.capacity(device.capacity))
+    yield from _labelled("temperature", said.temperature(shown(choice), device.sensor))
 
 
 def _limits(device: Device) -> str:

@@ -64,6 +64,7 @@ class _Read:
         # Places whose point is the last of a run that began with the one before it.
         self._ends: set[int] = set()
         self._signs: list[bool] = []
+        self._sensor: str | None = None
 
     def series(self) -> Series:
         """Return what the file holds. Errors: LogEmpty, Malformed."""
@@ -86,6 +87,7 @@ class _Read:
             is_log=False,
             step_s=step_ms / 1000,
             given=Set(policy=Policy()),
+            sensor=self._sensor,
         )
 
     def _take(self, each: Taken) -> None:
@@ -97,6 +99,8 @@ class _Read:
             return
         if sample.current_a is not None:
             self._signs.append(sample.current_sign_trusted)
+        if sample.temperature_c is not None:
+            self._sensor = sample.temperature_sensor or self._sensor
         point = _point(at_ms, sample)
         place = len(self._points) - 1
         if place in self._ends and self._points[place].at_ms == at_ms:

@@ -74,6 +74,7 @@ def from_log(path: Path, station: str) -> Series:
         is_log=True,
         step_s=(polls[-1] if polls else given.policy.poll_ms) / 1000,
         given=given,
+        sensor=drawn.sensor,
     )
 
 
@@ -85,6 +86,7 @@ class _Drawn:
         self.breaks: list[int] = []
         self.is_whole = True
         self.sign_is_trusted = False
+        self.sensor: str | None = None
         self._boots = sorted(placing.offsets.items(), reverse=True)
         self._offset_ms = 0
         self._most_ms = most_ms
@@ -95,8 +97,8 @@ class _Drawn:
         """Take the readings of one file."""
         with reader.at_one_moment() as connection:
             packs = connection.execute(
-                f'SELECT "id", "current_sign_trusted", "pack" FROM "{_PACKS}" '
-                'WHERE "station" = ? AND "id" <= ? ORDER BY "id"',
+                'SELECT "id", "current_sign_trusted", "pack", "temperature_sensor" '
+                f'FROM "{_PACKS}" WHERE "station" = ? AND "id" <= ? ORDER BY "id"',
                 (station, up_to),
             ).fetchall()
             rows = connection.execute(
@@ -107,7 +109,9 @@ class _Drawn:
             )
             self._rows(rows, packs[::-1])
 
-    def _rows(self, rows: Iterator[Any], packs: list[tuple[int, int, str]]) -> None:
+    def _rows(
+        self, rows: Iterator[Any], packs: list[tuple[int, int, str, str]]
+    ) -> None:
         for row_id, boot_ms, span_ms, gap_ms, soc, power, status, *rest in rows:
             while self._boots and self._boots[-1][0] <= row_id:
                 self._offset_ms = self._boots.pop()[1]
@@ -128,8 +132,11 @@ class _Drawn:
                 self._is_broken = gap_ms > self._most_ms
                 self._add(at_ms + span_ms, soc, ends, (fed, said), is_run=True)
 
-    def _battery(self, sign_is_trusted: int, pack: str | None) -> None:
+    def _battery(
+        self, sign_is_trusted: int, pack: str | None, sensor: str | None
+    ) -> None:
         self.sign_is_trusted = bool(sign_is_trusted)
+        self.sensor = sensor or self.sensor
         if pack is not None:
             self._is_broken |= self._pack not in (None, pack)
             self._pack = pack

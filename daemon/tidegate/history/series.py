@@ -40,7 +40,8 @@ class Series:
     last. ``breaks`` are the places in it before which something was not seen: a gap,
     another boot, another pack. ``is_whole``: whole percents only. ``is_calendar`` is
     false where only seconds are known and no time of day. ``is_log``: from a cycle
-    log. ``step_s`` is the usual time from one read to the next.
+    log. ``step_s`` is the usual time from one read to the next. ``sensor`` is what the
+    gauge calls its thermometer, the last where there were several.
     """
 
     station: str
@@ -53,6 +54,7 @@ class Series:
     is_log: bool
     step_s: float
     given: Set
+    sensor: str | None = None
 
     def stretches(self) -> Sequence[Stretch]:
         """Return the readings in pieces within which none is missing."""

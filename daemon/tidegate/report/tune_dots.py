@@ -1,4 +1,4 @@
-"""Candidates as dots: largest regret against autonomy in the worst hour.
+"""Candidates as dots: largest regret against autonomy in the worst hour, if known.
 
 Better is to the right and down. Filled dots are on the front, which also weighs
 switchings; the line joins those that nothing beats in the two that are drawn.
@@ -127,8 +127,10 @@ class _Picture:
             x = min(self._x(hours), room.width - CHARACTER * len(label) / 2)
             yield text(x, bottom + LINE, label, anchor="middle")
             hours = round(hours + self._step_x, 6)
-        yield text(LEFT, bottom + 2 * LINE, "autonomy in the worst hour of the week")
-        asked = self._choice.constraints.autonomy_h
+        constraints = self._choice.constraints
+        axis = f"autonomy {said.WORST[constraints.worst]}"
+        yield text(LEFT, bottom + 2 * LINE, axis)
+        asked = constraints.autonomy_h
         if asked > 0:
             x = self._x(asked)
             yield path("floor", f"M{x:g},{self._top - 14:g}V{bottom:g}")

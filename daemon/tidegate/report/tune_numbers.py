@@ -9,6 +9,7 @@ from tidegate.tuning import said
 from tidegate.tuning.advice import constraints_said
 from tidegate.tuning.choice import Choice
 from tidegate.tuning.device import Device
+from tidegate.tuning.site import GUESSED_C
 
 Rows = list[tuple[str, ...]]
 
@@ -39,7 +40,7 @@ def _row(choice: Choice, place: int) -> tuple[str, ...]:
         f"{said.percent(account.loss_percent)} ({said.better(account)})",
         regret,
         f"{worst} ({said.hours(it.autonomy_mean_h)})",
-        said.hours(it.recovery_h),
+        said.recovery(it),
         f"{said.count(it.switchings_per_year)} ({said.life(it)})",
         said.count(it.efc_per_year),
     )
@@ -64,6 +65,7 @@ def what(choice: Choice, place: int) -> str:
     if place == choice.present:
         words.append("present settings")
     words += [f"misses {rule.replace('_', ' ')}" for rule in choice.broken[place]]
+    words += said.beyond_window(choice.outcomes[place])
     return ", ".join(words)
 
 
@@ -110,12 +112,25 @@ def device(it: Device) -> Rows:
     extra = it.swing_extra_percent
     how = "wider" if extra >= 0 else "narrower"
     rows.append((f"a cycle is {how} than its window by", f"{abs(extra):.1f} points"))
-    for name, celsius in (("with the supply", it.fed_c), ("without it", it.unfed_c)):
-        if celsius:
-            reach = f"{min(celsius):.0f} to {max(celsius):.0f} °C"
-            rows.append((f"temperature {name}", reach))
+    rows += _warmth(it)
     rows.append(("readings cover", f"{it.days:.3g} days"))
     return rows
+
+
+def _warmth(it: Device) -> Rows:
+    """Return how warm it was, by hour of the week, or what was assumed."""
+    if not it.fed_c:
+        return [("temperature", f"none was read, {GUESSED_C:g} °C was assumed")]
+    rows = [
+        (f"temperature {name}, by hour", f"{min(told):.0f} to {max(told):.0f} °C")
+        for name, told in (
+            ("while charging", it.fed_c),
+            ("without supply", it.unfed_c),
+            ("fed, but not charging", it.held_c),
+        )
+        if told
+    ]
+    return [*rows, ("temperature sensor", it.sensor or "not named")]
 
 
 def asked(choice: Choice) -> Rows:

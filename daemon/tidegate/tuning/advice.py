@@ -8,23 +8,36 @@ from typing import Final
 
 from tidegate.tuning import against, changing, infeasible, said
 from tidegate.tuning.choice import Choice
-from tidegate.tuning.constraints import Constraints, Rule
+from tidegate.tuning.constraints import Constraints, Rule, Worst
 from tidegate.tuning.device import Device
 from tidegate.tuning.outcome import Outcome
 from tidegate.wear import finding
+from tidegate.wear.account import Account
 
 _LEAST: Final = 0.05  # losses are told to 0.1 %
+_FROM_WORST: Final = {
+    Worst.HOUR_OF_WEEK: "from the worst hour of the week, ",
+    Worst.STEEPEST_SEEN: "at the steepest load seen over an hour, ",
+}
+_PLANS: Final = (
+    "Planned rises and relearns of this station are in no number here: they move more "
+    "charge and switch more often, and lie above the window for their time."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Advice:
-    """Sentences, in the order in which they are read."""
+    """Sentences, in the order in which they are read.
+
+    ``own_limits`` are those of ``limits`` that not every station has.
+    """
 
     verdict: str
     reasons: tuple[str, ...]
     would_change: tuple[str, ...]
     rests_on: tuple[str, ...]
     limits: tuple[str, ...]
+    own_limits: tuple[str, ...] = ()
 
 
 def advise(
@@ -33,12 +46,15 @@ def advise(
     *,
     cooler: Sequence[Outcome] = (),
     remarks: Sequence[str] = (),
+    has_plans: bool = False,
 ) -> Advice:
     """Return the advice.
 
     ``cooler`` are the outcomes of the recommended and of the present candidate if the
     battery were 5 °C cooler. ``remarks`` say where marks and constraints are from.
+    ``has_plans``: there are times at which the window is another one.
     """
+    own_limits = (_PLANS,) if has_plans else ()
     is_found = choice.recommended is not None
     change = changing.sentences(choice, device, cooler=cooler) if is_found else ()
     return Advice(
@@ -46,7 +62,8 @@ def advise(
         reasons=tuple(_reasons(choice) if is_found else infeasible.reasons(choice)),
         would_change=tuple(change),
         rests_on=(*_rests_on(choice, device), *remarks),
-        limits=tuple(_limits(device)),
+        limits=(*own_limits, *_limits(device)),
+        own_limits=own_limits,
     )
 
 
@@ -93,6 +110,7 @@ def _reasons(choice: Choice) -> Iterator[str]:
         yield _saved(choice)
     yield _regretted(choice)
     yield _autonomy(choice)
+    yield _beyond(choice)
     yield _work(choice)
     yield from _to_do(choice)
     yield from against.reasons(choice)
@@ -180,23 +198,52 @@ def _missing(choice: Choice) -> Iterator[str]:
         said.asked(rule, choice.constraints) for rule in choice.broken[choice.present]
     ]
     yield f"As it is now it misses the demand for {said.listed(missed)}."
+    yield from said.remedies([choice.broken[choice.present]])
 
 
 def _autonomy(choice: Choice) -> str:
     assert choice.recommended is not None
     it = choice.outcomes[choice.recommended]
-    worst = said.hours(it.autonomy_h, said.sigma_of(it, "autonomy_h"))
-    text = (
-        f"Autonomy from the low mark down to the floor: {worst} from the worst hour of "
-        f"the week, {said.hours(it.autonomy_mean_h)} in the mean; back from the floor "
-        f"in {said.hours(it.recovery_h)} at most"
+    text = f"Autonomy from {_start(it)} down to the floor: "
+    worst = choice.constraints.worst
+    if worst in _FROM_WORST:
+        least = said.hours(it.autonomy_h, said.sigma_of(it, "autonomy_h"))
+        text += f"{least} {_FROM_WORST[worst]}"
+    text += (
+        f"{said.hours(it.autonomy_mean_h)} in the mean; back from the floor in "
+        f"{said.recovery(it)} at most"
     )
     if choice.is_change and choice.present is not None:
         now = choice.outcomes[choice.present]
         text += (
             f" (now {said.hours(now.autonomy_h)}, {said.hours(now.autonomy_mean_h)} and "
-            f"{said.hours(now.recovery_h)})"
+            f"{said.recovery(now)})"
         )
+    return f"{text}."
+
+
+def _start(it: Outcome) -> str:
+    """Return from where it begins: the low mark, unless the charge may be lower."""
+    if not it.is_low_at_times:
+        return "the low mark"
+    return f"{it.lowest_percent:.0f} %, to which it may fall under the low mark,"
+
+
+def _beyond(choice: Choice) -> str:
+    """Return how long the charge is not in its window, and why where that is long."""
+    assert choice.recommended is not None
+    it = choice.outcomes[choice.recommended]
+    text = (
+        f"Of a year {said.count(it.outside_h)} h lie above the window and "
+        f"{said.count(it.under_h)} h under it"
+    )
+    if choice.is_change and choice.present is not None:
+        now = choice.outcomes[choice.present]
+        text += f" (now {said.count(now.outside_h)} and {said.count(now.under_h)} h)"
+    if it.outside_h >= said.MANY_H:
+        text += "; above it the dwell, the budget or rule 4 keep the supply on"
+    if it.under_h >= said.MANY_H:
+        text += "; under it the dwell keeps the supply off, or the load outruns it"
     return f"{text}."
 
 
@@ -229,15 +276,41 @@ def _rests_on(choice: Choice, device: Device) -> Iterator[str]:
         f"{said.rate(rise)} (one sigma)."
     )
     yield f"Capacity: {said.capacity(device.capacity)}."
+    yield f"Temperature: {said.temperature(shown(choice), device.sensor)}."
+    yield from _worst(choice, device)
     low, high = device.seen_percent
     yield f"Charging was seen from {low:.0f} to {high:.0f} % of the charge."
     yield from map(said.sentence, device.notes)
     if choice.recommended is not None:
         yield from map(said.sentence, choice.outcomes[choice.recommended].beyond)
-    if any(each.relay_life_years is None for each in choice.outcomes):
+    if any(
+        each.relay_life_years is None and each.switchings_per_year > 0
+        for each in choice.outcomes
+    ):
         yield (
             "How many operations the contact lasts is not in the settings (relay.life), "
             "so relay life excludes nothing."
+        )
+
+
+def shown(choice: Choice) -> Account:
+    """Return the account whose temperatures are told: recommended, else the first."""
+    return choice.account(choice.recommended or 0)
+
+
+def _worst(choice: Choice, device: Device) -> Iterator[str]:
+    """Yield what autonomy was reckoned from where no hour of the week is known."""
+    if choice.constraints.worst is Worst.STEEPEST_SEEN:
+        assert device.steepest_percent_per_h is not None
+        yield (
+            "The worst hour of the week is not known: autonomy is reckoned with the "
+            "steepest load seen over an hour or more, "
+            f"{device.steepest_percent_per_h:.1f} points an hour."
+        )
+    elif choice.constraints.worst is Worst.NOT_KNOWN:
+        yield (
+            "The worst hour of the week is not known, and no load was seen for an hour "
+            "on end: autonomy is that of the mean load, and a busy hour leaves less."
         )
 
 

@@ -85,8 +85,10 @@ def _ways(choice: Choice) -> list[str]:
     found = []
     if _is_any_better(choice, held) if held else _holds_better(account):
         found.append(_HOLD)
-    # Where no other supply was compared, nothing speaks against looking.
-    if _is_any_better(choice, weaker) or not others:
+    # Where no other supply was compared, nothing speaks against looking, unless the
+    # load outruns this one already.
+    is_to_try = not others and not choice.outcomes[place].is_low_at_times
+    if _is_any_better(choice, weaker) or is_to_try:
         found.append(_WEAKER)
     return found
 

@@ -107,9 +107,11 @@ def _supplies(choice: Choice) -> Iterator[str]:
         if supply_a is not None:
             name = f"On a supply of {supply_a:g} A"
         yield f"{name}{_on(choice, supply_a)}."
-    if supplies or choice.outcomes[place].switchings_per_year == 0:
+    it = choice.outcomes[place]
+    # What the load outruns already must not be weaker.
+    if supplies or it.switchings_per_year == 0 or it.is_low_at_times:
         return
-    if choice.outcomes[place].efc_per_year > finding.MANY_EFC_PER_YEAR:
+    if it.efc_per_year > finding.MANY_EFC_PER_YEAR:
         yield (
             "A weaker supply, just above the load, moves less charge through the "
             "battery: try --supply with what can be had, such as --supply 0.5A,1A."

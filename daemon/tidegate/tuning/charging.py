@@ -19,6 +19,8 @@ _SLOWS_FROM_PERCENT: Final = 50.0
 _SLOWER: Final = 0.92
 _COARSELY_SLOWER: Final = 0.8
 _GROUPS: Final = 40
+# A group that falls by less than that share of the usual pace is noise; a choice.
+_FALLS: Final = 0.05
 _LEAST_H: Final = 0.02
 
 
@@ -60,17 +62,17 @@ def limits_and_slowing(
     is_coarse = quick_h > sum(each.hours for each in pieces) / 3
     slowing: dict[float, float] = {}
     used = _lowest(pieces)
-    for _ in range(3):
+    for number in range(4):
         from_percent = min(slowing, default=100.0)
         below = [each for each in pieces if each.level_percent < from_percent]
         rated = [piece for piece, high in whole if high <= from_percent]
         if is_coarse and rated:
             used = rated
-        elif slowing and below:
+        elif number and below:
             used = below
         limits = _limits(used)
         before, slowing = slowing, _slowing(pieces, limits, is_coarse=is_coarse)
-        if slowing.keys() == before.keys():
+        if number and slowing.keys() == before.keys():
             break
     return limits, slowing
 
@@ -87,8 +89,15 @@ def _limits(pieces: Sequence[Piece]) -> Limits:
     total = sum(hours for hours, _, _ in groups)
     charger = sum(hours * rise for hours, rise, _ in groups) / total
     supply = sum(hours * (rise + load) for hours, rise, load in groups) / total
-    tries = [Limits(charger=charger, supply=None), Limits(charger=None, supply=supply)]
-    tries += [_split(groups, place) for place in range(1, len(groups))]
+    tries = [Limits(charger=None, supply=supply)]
+    # From here on the load outran the supply: that is no limit of any charger.
+    carried = _carried(groups)
+    if carried == len(groups) and charger > 0:
+        tries.append(Limits(charger=charger, supply=None))
+    splits = (
+        _split(groups, place) for place in range(1, min(carried + 1, len(groups)))
+    )
+    tries += [each for each in splits if each.charger is not None and each.charger > 0]
     # The noise is that between neighbours in load.
     noise = _noise(groups)
 
@@ -100,6 +109,19 @@ def _limits(pieces: Sequence[Piece]) -> Limits:
         return misfit / noise + unknown * log(len(groups) + 1)
 
     return min(tries, key=cost)
+
+
+def _carried(groups: Sequence[tuple[float, float, float]]) -> int:
+    """Return how many of the groups, from the lightest load on, do not fall.
+
+    A charger takes something or nothing, so what falls while fed tells of the supply.
+    """
+    usual = sum(hours * abs(rise) for hours, rise, _ in groups)
+    usual /= sum(hours for hours, _, _ in groups)
+    for place, (_, rise, _) in enumerate(groups):
+        if rise < -_FALLS * usual:
+            return place
+    return len(groups)
 
 
 def _grouped(pieces: Sequence[Piece]) -> list[tuple[float, float, float]]:
@@ -155,7 +177,8 @@ def _slowing(
     seen: dict[float, list[float]] = {}
     for each in pieces:
         net = limits.net(each.load)
-        if net > 0 and each.level_percent >= _SLOWS_FROM_PERCENT:
+        # What falls while fed shows a supply that is too weak, whatever the charger.
+        if min(net, each.rise) > 0 and each.level_percent >= _SLOWS_FROM_PERCENT:
             level = each.level_percent // LEVEL_STEP_PERCENT * LEVEL_STEP_PERCENT
             sums = seen.setdefault(level, [0.0, 0.0])
             sums[0] += each.rise * each.hours

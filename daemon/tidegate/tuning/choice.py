@@ -42,7 +42,8 @@ class Choice:
     Lists run along ``outcomes``; numbers are places in it. ``regrets`` are by counted
     model, in points of the capacity over ``years``, against the least loss that any
     feasible candidate has in that model; empty where none is feasible. ``equals`` are
-    those that no model tells apart from the best. ``present`` is ``None`` where
+    those of about the smallest regret that nothing feasible is better than, as far as
+    a model can tell. ``present`` is ``None`` where
     nothing is known to be set. ``recommended`` is the present one where it is among
     the equals, ``None`` where no candidate is feasible.
     """
@@ -115,7 +116,7 @@ def choose(
     regrets = _regrets(outcomes, feasible, years)
     front = front_of(outcomes, feasible, regrets)
     equals = _equals(outcomes, feasible, regrets, years)
-    likely = [place for place in front if place in set(equals)]
+    likely = front_of(outcomes, equals, regrets)
     best = _best(outcomes, likely) if likely else None
     present = 0 if outcomes and is_present_known else None
     return Choice(
@@ -162,22 +163,49 @@ def _equals(
 ) -> list[int]:
     """Return those whose losses no model tells as more than the smallest regret allows.
 
+    Left out is what another costs no more than by any model, and tellably less by one.
     What differs by less than a hundredth of a loss is told as the same, as everywhere,
     and here what differs by less than ``SAME_POINTS``.
     """
     if not feasible:
         return []
     smallest = min(max(regrets[place].values()) for place in feasible)
-    least = _least([losses(outcomes[place], years) for place in feasible])
+    every = {place: losses(outcomes[place], years) for place in feasible}
+    least = _least(list(every.values()))
+    near = {
+        place: its
+        for place, its in every.items()
+        if not any(
+            _is_told_less(least[name] + smallest, loss) for name, loss in its.items()
+        )
+    }
+    # Whatever is better than one of these is one of these too.
+    lowest = _lowest(list(near.values()))
     return [
         place
-        for place in feasible
-        if not any(
-            is_less(least[name] + smallest, loss)
-            and loss - least[name] - smallest > SAME_POINTS
-            for name, loss in losses(outcomes[place], years).items()
-        )
+        for place, its in near.items()
+        if not any(_is_better(other, its) for other in lowest)
     ]
+
+
+def _lowest(every: Sequence[Mapping[str, float]]) -> list[Mapping[str, float]]:
+    """Return those that no other is under in one model and not above in any."""
+    kept: list[Mapping[str, float]] = []
+    for each in sorted(every, key=lambda its: math.fsum(its.values())):
+        if not any(all(one[name] <= each[name] for name in each) for one in kept):
+            kept.append(each)
+    return kept
+
+
+def _is_better(one: Mapping[str, float], other: Mapping[str, float]) -> bool:
+    """Whether it costs no more by any model, and tellably less by one."""
+    return all(one[name] <= other[name] for name in other) and any(
+        _is_told_less(one[name], other[name]) for name in other
+    )
+
+
+def _is_told_less(loss: float, other: float) -> bool:
+    return is_less(loss, other) and other - loss > SAME_POINTS
 
 
 def _best(outcomes: Sequence[Outcome], likely: Sequence[int]) -> int:

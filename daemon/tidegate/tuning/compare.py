@@ -18,11 +18,14 @@ How it all follows, so that it can be recomputed by hand:
    point early, so an audit of the same time, which counts whole steps of the gauge,
    finds up to a point a half cycle more.
 3. Autonomy is the time in which the load adds up to low mark - floor, from each hour
-   of the week; recovery the time in which the net charge brings that back.
+   of the week; recovery the time in which the net charge brings that back. Where a
+   dwell leads under the low mark, or some hours' load outruns the supply, it begins at
+   the lowest level that may be there while fed (``reach``).
 4. Losses are those of ``wear`` for that year, times 1, 3 and 5 (``losses``).
 5. At another supply of so many amperes the net charge is the smaller of what the
    charger takes and supply - load (``resupplied``), ampere for ampere.
-6. Relay life is the contact's operations over its switchings a year.
+6. Relay life is the contact's operations over its switchings a year. A relay that
+   only stops charging has no contact.
 """
 
 from __future__ import annotations
@@ -32,11 +35,12 @@ from dataclasses import replace
 from math import hypot, inf
 
 from tidegate.core.policy import Policy
-from tidegate.tuning.course import Course, course
+from tidegate.tuning.course import Course, course, is_always_fed
 from tidegate.tuning.device import Device, Rate
 from tidegate.tuning.losses import Losses
 from tidegate.tuning.outcome import Candidate, Outcome
-from tidegate.tuning.reach import autonomy_h, recovery_h
+from tidegate.tuning.paths import WEEK_H
+from tidegate.tuning.reach import autonomy_of, fed_levels, recovery_h
 from tidegate.tuning.resupplied import beyond_of, resupplied
 from tidegate.tuning.site import YEAR_H, Site
 from tidegate.wear.account import UNKNOWN
@@ -75,10 +79,11 @@ def with_sigma(outcome: Outcome, device: Device, policy: Policy) -> Outcome:
     Walked again with all loads, and then with all net charges, one standard deviation
     of their means up and down; half the difference, the two added in squares. For the
     autonomy each hour's load moves by a sigma of its own, all of them together, as a
-    few hours decide it. What the log has not shown (``beyond``) is not in it.
+    few hours decide it, unless it is that of the steepest load seen, whose sigma is not
+    known. What the log has not shown (``beyond``) is not in it.
     """
     way = outcome.candidate
-    bare = replace(device, fed_c=(), unfed_c=())
+    bare = replace(device, fed_c=(), unfed_c=(), held_c=())
     spreads = []
     for load, rise in ((1, 0), (0, 1)):
         one, other = (
@@ -91,15 +96,13 @@ def with_sigma(outcome: Outcome, device: Device, policy: Policy) -> Outcome:
                 _half(one.switchings_per_year, other.switchings_per_year),
             )
         )
-    light, heavy = (
-        _Prepared(_by_hour(bare, sign), policy).autonomy_h(way)[0] for sign in (-1, 1)
-    )
     efc, switchings = (hypot(*each) for each in zip(*spreads, strict=True))
-    sigma = {
-        "efc_per_year": efc,
-        "switchings_per_year": switchings,
-        "autonomy_h": _half(light, heavy),
-    }
+    sigma = {"efc_per_year": efc, "switchings_per_year": switchings}
+    if device.steepest_percent_per_h is None:
+        light, heavy = (
+            _Prepared(_by_hour(bare, sign), policy).autonomy_h(way) for sign in (-1, 1)
+        )
+        sigma["autonomy_h"] = _half(light, heavy)
     return replace(outcome, sigma=sigma)
 
 
@@ -119,32 +122,35 @@ class _Prepared:
         self._life = life
         self._chemistry = chemistry
         self._sites: dict[float | None, Site] = {}
+        self._back_h: dict[tuple[float | None, float], float] = {}
         self._losses: Losses | None = None
 
     def outcome(self, candidate: Candidate) -> Outcome:
         """Return all of a candidate."""
         site = self._site(candidate.supply_a)
-        low, floor = candidate.low_percent, self._policy.floor_percent
         lived = self.course(candidate)
-        worst_h, mean_h = self.autonomy_h(candidate)
-        back_h = recovery_h(site, from_percent=floor, to_percent=low)
+        levels = fed_levels(site, lived.down_to_percent)
+        floor = self._policy.floor_percent
+        worst_h, mean_h = autonomy_of(site, levels, to_percent=floor)
+        back_h = self._recovery_h(candidate)
         return Outcome(
             candidate=candidate,
             losses=self._models(site).accounts(
                 lived.stays,
                 factor=YEAR_H / lived.walked_h,
-                hold_percent=(low + candidate.high_percent) / 2,
+                hold_percent=_hold_beside(candidate),
             ),
             efc_per_year=lived.efc_per_year,
             switchings_per_year=lived.switchings_per_year,
-            relay_life_years=self._life_years(lived.switchings_per_year),
+            relay_life_years=self._life_years(candidate, lived),
             autonomy_h=worst_h,
             autonomy_mean_h=mean_h,
             recovery_h=back_h,
             mean_soc_percent=lived.mean_percent,
             outside_h=lived.outside_h,
             under_h=lived.under_h,
-            is_carried=site.is_carried and back_h < inf and not lived.dark_h,
+            lowest_percent=min(levels),
+            is_carried=site.is_carried and back_h < inf,
             beyond=self._beyond(candidate),
         )
 
@@ -152,19 +158,26 @@ class _Prepared:
         """Return a year of it."""
         return course(self._site(candidate.supply_a), candidate, self._policy)
 
-    def autonomy_h(self, candidate: Candidate) -> tuple[float, float]:
-        """Return the hours from its low mark down to the floor: worst, and mean."""
-        return autonomy_h(
-            self._site(candidate.supply_a),
-            from_percent=candidate.low_percent,
-            to_percent=self._policy.floor_percent,
-        )
+    def autonomy_h(self, candidate: Candidate) -> float:
+        """Return the hours down to the floor, from the worst hour of the week."""
+        site = self._site(candidate.supply_a)
+        levels = fed_levels(site, self.course(candidate).down_to_percent)
+        return autonomy_of(site, levels, to_percent=self._policy.floor_percent)[0]
+
+    def _recovery_h(self, candidate: Candidate) -> float:
+        low, supply_a = candidate.low_percent, candidate.supply_a
+        if (supply_a, low) not in self._back_h:
+            site, floor = self._site(supply_a), self._policy.floor_percent
+            back_h = recovery_h(site, from_percent=floor, to_percent=low)
+            self._back_h[supply_a, low] = back_h
+        return self._back_h[supply_a, low]
 
     def _models(self, site: Site) -> Losses:
         # Temperatures do not depend on the supply.
         if self._losses is None:
             self._losses = Losses(
                 site.heats,
+                resting=site.held_heat[:WEEK_H],
                 chemistry=self._chemistry,
                 is_warm_known=bool(self._device.fed_c),
             )
@@ -177,9 +190,12 @@ class _Prepared:
             self._sites[supply_a] = Site(at_supply)
         return self._sites[supply_a]
 
-    def _life_years(self, switchings: float) -> float | None:
+    def _life_years(self, candidate: Candidate, lived: Course) -> float | None:
+        if is_always_fed(candidate, self._policy):
+            return inf
         if self._life is None:
             return None
+        switchings = lived.switchings_per_year
         return self._life / switchings if switchings else inf
 
     def _beyond(self, candidate: Candidate) -> tuple[str, ...]:
@@ -192,6 +208,13 @@ class _Prepared:
         if candidate.supply_a is not None:
             found += beyond_of(device, candidate.supply_a)
         return tuple(found)
+
+
+def _hold_beside(candidate: Candidate) -> float:
+    """Return the level of the hold to compare with: its own, or the middle."""
+    if candidate.hold_percent is not None:
+        return candidate.hold_percent
+    return (candidate.low_percent + candidate.high_percent) / 2
 
 
 def _moved(device: Device, load: int, rise: int) -> Device:
@@ -207,7 +230,14 @@ def _by_hour(device: Device, sign: int) -> Device:
         replace(each, percent_per_h=each.percent_per_h + sign * each.sigma)
         for each in device.load
     )
-    return replace(device, load=load)
+    # Where it falls while fed, a heavier load takes more then too.
+    rise = tuple(
+        replace(each, percent_per_h=each.percent_per_h - sign * each.sigma)
+        if each.percent_per_h < 0
+        else each
+        for each in device.rise
+    )
+    return replace(device, load=load, rise=rise)
 
 
 def _shifted(rates: tuple[Rate, ...], by: float) -> tuple[Rate, ...]:

@@ -6,6 +6,9 @@ comes then, or with the end of the dwell, or, for an off, when rule 10 lets it g
 (``settings.duty.when_free``); the floor ends an off at once. So a cycle of any length
 costs two look-ups each way.
 
+A hold, and any off of a relay that only stops charging, leaves the load to the supply:
+only what it cannot carry falls then.
+
 How true it is to one real year: the loads of a week repeat themselves for ever here.
 The walk ends before a year is over once it is back, after at least two weeks and 40
 cycles, at the hour of the week at which it began, to a thousandth of what it walked, or
@@ -27,29 +30,38 @@ from typing import Final
 
 from tidegate.core.passing import OVER_MS
 from tidegate.core.policy import HOUR_MS, Policy, Proof
-from tidegate.core.watch import FROZEN_LEAST_MS, FROZEN_MOST_MS, FROZEN_SLOPE
+from tidegate.core.watch import (
+    FROZEN_LASTS_MS,
+    FROZEN_LEAST_MS,
+    FROZEN_MOST_MS,
+    FROZEN_SLOPE,
+)
 from tidegate.settings.duty import when_free
 from tidegate.tuning.outcome import Candidate
-from tidegate.tuning.paths import WEEK_H, Line, Strained, Track
+from tidegate.tuning.paths import FULL_PERCENT, WEEK_H, Line, Strained, Track
 from tidegate.tuning.site import LAID_H, YEAR_H, Site
 from tidegate.tuning.stays import Stays
 from tidegate.wear.duty import Duty
 
 HOLD_BAND_PERCENT: Final = 2.0  # the marks of a hold h are h - 2 and h
+# What charging left above a mark stays there, and is an alarm from so many points on.
+ABOVE_HOLD_PERCENT: Final = 2.0
 _SETTLED_H: Final = float(WEEK_H)
 _FEWEST: Final = 40
 _MOST: Final = 400
 _BACK: Final = 1e-3
+_ROUNDING: Final = 1e-6
 # A gauge in whole percents narrows a window of two points to one; less is no window.
 _NARROWEST_PERCENT: Final = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Course:
-    """A year of 365 days. Hours are those a year above, under the window, and dark.
+    """A year of 365 days. Hours are those a year above and under the window.
 
     ``walked_h`` is how much of it was walked through. ``stays`` is the same as
-    ``duty`` as it was counted, over ``walked_h``.
+    ``duty`` as it was counted, over ``walked_h``. ``down_to_percent`` is the lowest
+    level to which an off led, the low mark where none led under it.
     """
 
     stays: Stays
@@ -59,7 +71,7 @@ class Course:
     mean_percent: float
     outside_h: float
     under_h: float
-    dark_h: float
+    down_to_percent: float
 
     @property
     def duty(self) -> Duty:
@@ -97,8 +109,11 @@ class _Walk:
         self._read_h = policy.poll_ms / HOUR_MS / 2
         self._dwell_on_h = candidate.dwell_on_ms / HOUR_MS + self._read_h
         self._dwell_off_h = candidate.dwell_off_ms / HOUR_MS
-        self._fall = _fall_held(site) if self._is_hold else site.load
-        self._unfed = site.fed_heat if self._is_hold else site.unfed_heat
+        self._fall = falling(site, candidate, policy)
+        self._unfed = site.unfed_heat
+        if is_always_fed(candidate, policy):
+            self._unfed = site.held_heat
+            self._high += ABOVE_HOLD_PERCENT
         # Else the level turns at switchings only.
         self._is_strained = isinstance(site.feed, Strained)
         self._spent: list[float] = []
@@ -112,7 +127,8 @@ class _Walk:
         self._ended_h = hour
         self._stays = Stays(self._site.heats)
         self._count = 0
-        self._above_h = self._below_h = self._dark_h = 0.0
+        self._above_h = self._below_h = 0.0
+        self._down_to = self._low
 
     def run(self, *, is_whole: bool) -> None:
         """Walk until it is enough."""
@@ -137,6 +153,8 @@ class _Walk:
             self._last_off_h = off_h
             on_h, counts = self._on_at(off_h, level)
             level = self._unfed_leg(off_h, level, min(on_h, ends_h))
+            if level < self._down_to - _ROUNDING:
+                self._down_to = level
             if on_h >= ends_h:
                 break
             self._switched(on_h, level, counts=counts)
@@ -157,7 +175,7 @@ class _Walk:
             mean_percent=stays.mean_percent,
             outside_h=self._above_h * a_year,
             under_h=self._below_h * a_year,
-            dark_h=self._dark_h * a_year,
+            down_to_percent=self._down_to,
         )
 
     def _is_enough(self, hour: float, *, is_whole: bool) -> bool:
@@ -215,9 +233,17 @@ class _Walk:
             if frozen_h < on_h:
                 on_h, counts = frozen_h, False
                 left = level - fall.at(on_h) + gone
-                moved_h = self._site.feed.reaches(on_h, left, step_up)
-                self._thaws_h = moved_h + delay_h + OVER_MS / HOUR_MS
+                self._thaws_h = self._thaw(on_h, left, step_up)
         return on_h, counts
+
+    def _thaw(self, hour: float, level: float, step_up: float) -> float:
+        """Return when rule 4 lets a frozen gauge go: it moved, or a day is over."""
+        moved_h = inf
+        if step_up <= FULL_PERCENT:
+            moved_h = self._site.feed.reaches(hour, level, step_up)
+        moved_h += self._site.device.delay_h
+        thaws_h = min(moved_h, hour + FROZEN_LASTS_MS / HOUR_MS)
+        return thaws_h + OVER_MS / HOUR_MS
 
     def _fed(self, hour: float, level: float, until_h: float) -> float:
         track = self._site.feed.track(hour, level, until_h)
@@ -245,14 +271,13 @@ class _Walk:
             took = after - before
             self._above_h += took * _share_above(one, other, self._high)
             self._below_h += took * _share_above(-one, -other, -self._low)
-            self._dark_h += took if one == other == 0 else 0.0
 
 
 class _Freezing:
     """Rule 4 with a gauge in steps: a load so light that a step takes too long.
 
-    To the daemon such a gauge looks frozen, and the supply goes on until it has moved
-    and was read three times in a minute. The slope is that of the steepest hour. A
+    To the daemon such a gauge looks frozen, and the supply goes on until it has moved,
+    for a day at most, and was read three times in a minute. The slope is that of the steepest hour. A
     gauge that goes back and forth around each step stands still only in between.
     """
 
@@ -324,7 +349,18 @@ def _fallen(fall: Line | None, hour: float, level: float, until_h: float) -> Tra
     return track
 
 
-def _fall_held(site: Site) -> Line | None:
-    """Return what falls under a hold: only what the supply cannot carry."""
+def is_always_fed(candidate: Candidate, policy: Policy) -> bool:
+    """Return whether an off only stops charging: a hold, or such a relay."""
+    is_held = candidate.hold_percent is not None
+    return is_held or policy.hold or policy.proof is Proof.CHARGING
+
+
+def falling(site: Site, candidate: Candidate, policy: Policy) -> Line | None:
+    """Return what falls in an off; ``None`` where nothing does.
+
+    Where the supply stays that is only what it cannot carry.
+    """
+    if not is_always_fed(candidate, policy):
+        return site.load
     lacking = [max(0.0, -each) for each in site.rise]
     return Line(lacking, len(site.load.rates)) if any(lacking) else None

@@ -51,11 +51,15 @@ class Device:
     charging. ``swing_extra_percent`` is how much wider than its window a cycle is:
     rounding of the gauge, polls, delays. Of it ``step_percent`` is the step of the
     gauge, which meets each mark half a step early, and ``delay_h`` how long after a
-    mark was met the contact moves; what these two do not explain is the same for every
-    cycle. Temperatures are by hour of the week, fed and not fed, in °C, empty without
-    any. ``is_calendar``: the hours of the week are known, else all hours are alike.
-    ``flicker_percent``: how far before and after a step a gauge goes back and forth.
-    ``notes`` are sentences on what it rests on.
+    mark was met the contact moves; what these two do not explain, ``rest_percent``, is
+    the same for every cycle and every supply. Temperatures are by hour of the week in
+    °C, fed, not fed, and ``held_c`` fed but neither charged nor used; empty without
+    any. ``sensor`` is where they are from, as the gauge said. ``is_calendar``: the
+    hours of the week are known, else all hours are alike. ``steepest_percent_per_h`` is
+    the steepest load that was seen over an hour or longer, where they are not, and
+    ``None`` where they are or nothing lasted so long. ``flicker_percent``: how far
+    before and after a step a gauge goes back and forth. ``notes`` are sentences on what
+    it rests on.
     """
 
     station: str
@@ -75,6 +79,23 @@ class Device:
     sensor: str | None = None
     step_percent: float = 0.0
     delay_h: float = 0.0
+    rest_percent: float | None = None
+    held_c: tuple[float, ...] = ()
+    steepest_percent_per_h: float | None = None
     is_calendar: bool = True
     flicker_percent: float = 0.0
     notes: tuple[str, ...] = ()
+
+    @property
+    def unexplained_percent(self) -> float:
+        """What of the extra swing neither the gauge's step nor the delay explains."""
+        if self.rest_percent is not None:
+            return self.rest_percent
+        explained = delayed_percent(self, self.rise_mean) - self.step_percent
+        return self.swing_extra_percent - explained
+
+
+def delayed_percent(device: Device, rise: Rate) -> float:
+    """Return how far the charge goes on in the delays of a cycle, with a mean rise."""
+    rates = device.load_mean.percent_per_h + max(0.0, rise.percent_per_h)
+    return device.delay_h * rates

@@ -11,6 +11,7 @@ from tidegate.tuning.choice import Choice, losses
 from tidegate.tuning.constraints import Constraints
 from tidegate.tuning.device import Device, Rate
 from tidegate.tuning.outcome import Candidate
+from tidegate.tuning.site import GUESSED_C
 from tidegate.wear.account import Account, ModelLoss
 
 # Beyond this a life or an autonomy says "never ends", which JSON has no number for.
@@ -94,6 +95,8 @@ def _outcome(choice: Choice, place: int) -> dict[str, Any]:
         "mean_soc_percent": round(it.mean_soc_percent, 2),
         "outside_h_per_year": round(it.outside_h, 2),
         "under_h_per_year": round(it.under_h, 2),
+        "lowest_fed_percent": _number(it.lowest_percent, 2),
+        **_warmth(choice.account(place)),
         "is_carried": it.is_carried,
         "sigma": {name: _number(each, 4) for name, each in (it.sigma or {}).items()},
         "excluded_by": [str(rule) for rule in choice.broken[place]],
@@ -101,6 +104,15 @@ def _outcome(choice: Choice, place: int) -> dict[str, Any]:
         "is_recommended": place == choice.recommended,
         "on_front": place in choice.front,
         "beyond": list(it.beyond),
+    }
+
+
+def _warmth(it: Account) -> dict[str, float | None]:
+    """Return how warm the year is; null where that was assumed."""
+    return {
+        "temperature_mean_c": _number(it.mean_c, 2),
+        "temperature_lowest_c": _number(it.lowest_c, 2),
+        "temperature_highest_c": _number(it.highest_c, 2),
     }
 
 
@@ -154,7 +166,11 @@ def _device(it: Device) -> dict[str, Any]:
         "load_by_hour_of_week": [_hour(each) for each in it.load],
         "fed_c_by_hour_of_week": [round(each, 2) for each in it.fed_c],
         "unfed_c_by_hour_of_week": [round(each, 2) for each in it.unfed_c],
+        "held_c_by_hour_of_week": [round(each, 2) for each in it.held_c],
         "sensor": it.sensor,
+        "temperature_assumed_c": None if it.fed_c else GUESSED_C,
+        "is_hour_of_week_known": it.is_calendar,
+        "steepest_load_percent_per_h": _number(it.steepest_percent_per_h, 3),
         "notes": list(it.notes),
     }
 
@@ -178,6 +194,7 @@ def _hour(it: Rate) -> dict[str, float | None]:
 def _constraints(it: Constraints) -> dict[str, Any]:
     return {
         "autonomy_h": it.autonomy_h,
+        "autonomy_worst": str(it.worst),
         "relay_life_years": it.relay_life_years,
         "max_window_percent": it.max_window_percent,
         "floor_percent": it.floor_percent,

@@ -4,7 +4,8 @@ What is learned and from what:
 
 - the load, from the times in which the battery fed the device, whatever the reason (a
   mark, heat, an outage): by hour of the week, from moment to moment (``spans``,
-  ``weekly``); nothing is taken across a gap, nor from a battery held or full;
+  ``weekly``); nothing is taken across a gap, nor from a battery held or full; and from
+  what a weak supply lacks where it does not carry them (``heavier``);
 - the net charge, from the times in which it rose or fell while fed, below where
   charging slows; which limit it was, and the slowing (``charging``);
 - how wide a cycle is beside its window (``swing``), temperatures (``warmth``), and the
@@ -17,46 +18,38 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from datetime import tzinfo
-from itertools import pairwise
 from math import hypot
 from typing import Final
 
-from tidegate.core.policy import HOUR_MS
-from tidegate.errors import LogUnreadable
 from tidegate.history import Series
 from tidegate.tuning.charging import Limits
 from tidegate.tuning.device import Device, Rate
+from tidegate.tuning.enough import refuse_little, refuse_unread
 from tidegate.tuning.hours import Hours
 from tidegate.tuning.paths import WEEK_H
 from tidegate.tuning.seen import LEAST_LOAD, rates_of, seen_in
 from tidegate.tuning.size import capacity_of
-from tidegate.tuning.spans import Moment
+from tidegate.tuning.steepest import steepest_percent_per_h
 from tidegate.tuning.swing import Swing, swing_of
 from tidegate.tuning.warmth import warmth_of
 from tidegate.tuning.weekly import Weekly
 from tidegate.wear.duty import DAY_S
 
-# With less there is nothing to stand on; choices.
-LEAST_UNFED_H: Final = 6.0
-LEAST_FED_H: Final = 0.5
-LEAST_POINTS: Final = 3.0
 # What no sigma knows of: unequal steps of a gauge, and that a heavy hour brings the
 # supply on sooner, so that it is seen for a shorter time than a light one. A choice.
 _MODEL_SHARE: Final = 0.01
 
 
-class TooShort(LogUnreadable):
-    """The log does not show enough to say what would be; the remedy says what to do."""
-
-
 def fit(series: Series, zone: tzinfo) -> Device:
     """Return what was learned; hours of the week are those of ``zone``.
 
-    Errors: TooShort where it was not seen discharging, or charging, for long enough.
+    Errors: TooShort where it was not seen discharging, or charging, for long enough;
+    LogUnreadable where nothing is read while the supply is off.
     """
+    refuse_unread(series)
     hours = Hours(zone, is_calendar=series.is_calendar)
     seen = seen_in(series, hours)
-    _refuse_little(series, seen.unfed, seen.fed)
+    refuse_little(series, seen.unfed, seen.fed)
     load, rise, limits, slowing, levels = rates_of(seen)
     loads = [max(LEAST_LOAD, each) for each in load.rates]
     swing = swing_of(
@@ -66,9 +59,8 @@ def fit(series: Series, zone: tzinfo) -> Device:
         load=loads,
         rise=rise.rates,
         step_percent=1.0 if series.is_whole else 0.0,
-        poll_ms=series.given.policy.poll_ms if series.is_log else 1000 * series.step_s,
     )
-    fed_c, unfed_c = warmth_of(seen.spans, hours)
+    fed_c, unfed_c, held_c = warmth_of(seen.spans, hours)
     return Device(
         station=series.station,
         days=series.covered_s / DAY_S,
@@ -76,7 +68,7 @@ def fit(series: Series, zone: tzinfo) -> Device:
         rise=_rates(rise, rise.rates),
         load_mean=_mean(load, loads),
         rise_mean=_mean(rise, rise.rates),
-        capacity=capacity_of(series),
+        capacity=capacity_of(series, [*seen.unfed, *seen.fed]),
         charger_percent_per_h=limits.charger,
         supply_percent_per_h=limits.supply,
         slowing=slowing,
@@ -84,8 +76,14 @@ def fit(series: Series, zone: tzinfo) -> Device:
         swing_extra_percent=swing.extra_percent,
         step_percent=swing.step_percent,
         delay_h=swing.delay_h,
+        rest_percent=swing.rest_percent,
         fed_c=fed_c,
         unfed_c=unfed_c,
+        held_c=held_c,
+        sensor=series.sensor if fed_c else None,
+        steepest_percent_per_h=None
+        if series.is_calendar
+        else steepest_percent_per_h(seen.unfed, seen.fed),
         is_calendar=series.is_calendar,
         flicker_percent=seen.flicker_percent,
         notes=tuple(_notes(series, load, rise, limits, swing)),
@@ -108,41 +106,6 @@ def _mean(weekly: Weekly, rates: Sequence[float]) -> Rate:
     )
 
 
-def _refuse_little(
-    series: Series, unfed: Sequence[Sequence[Moment]], fed: Sequence[Sequence[Moment]]
-) -> None:
-    for traces, least_h, what, remedy in (
-        (unfed, LEAST_UNFED_H, "run on its battery", _UNFED),
-        (fed, LEAST_FED_H, "charge", _FED),
-    ):
-        lasted_h = sum(each[-1].at_ms - each[0].at_ms for each in traces) / HOUR_MS
-        points = sum(
-            abs(after.level_percent - before.level_percent)
-            for trace in traces
-            for before, after in pairwise(trace)
-        )
-        if not traces:
-            shown = f"the readings of {series.station!r} never show the device {what}"
-            raise TooShort(shown, remedy=remedy)
-        if lasted_h < least_h or points < LEAST_POINTS:
-            raise TooShort(
-                f"the readings of {series.station!r} show the device {what} for "
-                f"{lasted_h:.1f} h and {points:.0f} points only; "
-                f"{least_h:g} h and {LEAST_POINTS:g} points are needed",
-                remedy=remedy,
-            )
-
-
-_UNFED: Final = (
-    "Let the daemon keep a charge window for some days, or switch the supply off for "
-    "some hours (tidegate override), and ask again."
-)
-_FED: Final = (
-    "Let the battery fall by ten points or more and charge again while the daemon "
-    "reads it, and ask again."
-)
-
-
 def _notes(
     series: Series, load: Weekly, rise: Weekly, limits: Limits, swing: Swing
 ) -> Iterator[str]:
@@ -156,7 +119,8 @@ def _notes(
     elif never:
         yield (
             f"{never} of the 168 hours of the week were never seen on the battery; the "
-            "mean of their hour of day, or of all hours, stands in."
+            "mean of their hour of day, or of all hours, stands in, or where the supply "
+            "did not carry them what it lacked."
         )
     if series.is_calendar and series.covered_s < 14 * 86_400:
         yield "Less than two weeks were seen: how weeks differ is not known."

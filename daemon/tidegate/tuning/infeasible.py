@@ -20,13 +20,14 @@ def reasons(choice: Choice) -> Iterator[str]:
         only = f", {alone} of them nothing else" if alone else ""
         asked = said.asked(rule, choice.constraints)
         yield f"{count} of {len(choice.outcomes)} miss the demand for {asked}{only}."
+    yield from said.remedies(choice.broken)
     yield from _room(choice)
     place = nearest(choice)
     outcome = choice.outcomes[place]
     missed = [said.asked(rule, choice.constraints) for rule in choice.broken[place]]
     yield (
         f"Nearest to it comes {said.named(outcome.candidate)}: autonomy "
-        f"{said.hours(outcome.autonomy_h)} in the worst hour, "
+        f"{said.hours(outcome.autonomy_h)} {said.WORST[choice.constraints.worst]}, "
         f"{said.count(outcome.switchings_per_year)} switchings a year, relay life "
         f"{said.life(outcome)}. It misses the demand for {said.listed(missed)}."
     )
@@ -68,6 +69,9 @@ def _missed(choice: Choice, place: int) -> float:
         Rule.AUTONOMY: lambda: 1 - outcome.autonomy_h / asked.autonomy_h,
         Rule.RELAY_LIFE: lambda: (
             1 - (outcome.relay_life_years or 0.0) / asked.relay_life_years
+        ),
+        Rule.FLOOR_WHILE_FED: lambda: (
+            1 - (outcome.lowest_percent or 0.0) / max(1.0, asked.floor_percent)
         ),
         Rule.MAX_WINDOW: lambda: (
             outcome.candidate.high_percent / asked.max_window_percent - 1

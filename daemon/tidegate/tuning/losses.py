@@ -7,6 +7,9 @@ whole percents here and temperatures whole °C: half a point and half a degree m
 loss by 3 % and 5 % of it where all of the time lies at one place (6 % for the level
 where an anode's curve bends), and by far less where it is spread, as rounding goes
 both ways.
+
+Float and hold rest at the temperatures of a battery that is fed and neither charged nor
+used, the same for every candidate, so that a hold costs the same wherever it is told.
 """
 
 from __future__ import annotations
@@ -30,14 +33,16 @@ _MOMENT: Final = 1e-6
 class Losses:
     """The models over one site's temperatures.
 
-    ``is_warm_known``: they were measured; else they are a guess, and an account tells
-    none.
+    ``resting`` has the place in ``heats`` by hour of the week of what is held or in
+    float. ``is_warm_known``: they were measured; else they are a guess, and an account
+    tells none.
     """
 
     def __init__(
         self,
         heats: Sequence[float],
         *,
+        resting: Sequence[int],
         chemistry: str = UNKNOWN,
         is_warm_known: bool = True,
         models: Iterable[Model] | None = None,
@@ -46,7 +51,7 @@ class Losses:
         self._chemistry = chemistry
         self._is_warm_known = is_warm_known
         asked = MODELS.values() if models is None else models
-        self._views = [_view(each, heats, chemistry) for each in asked]
+        self._views = [_View(each, _Rest(heats, resting), chemistry) for each in asked]
 
     def accounts(
         self, stays: Stays, *, factor: float, hold_percent: float
@@ -109,34 +114,57 @@ class _Year:
             moved=duty.moved,
             rate_per_h=duty.rate_per_h,
         ).times(_MOMENT)
-        self.at_full = self.outline.held(FLOAT_PERCENT)
-        self.at_hold = self.outline.held(hold_percent)
+
+
+class _Rest:
+    """A year at one level, fed and neither charged nor used."""
+
+    def __init__(self, heats: Sequence[float], places: Sequence[int]) -> None:
+        self.heats = heats
+        an_hour = 24 * YEAR_DAYS / len(places)
+        self.hours = [an_hour * places.count(place) for place in range(len(heats))]
+
+    def outline(self, percent: float) -> Duty:
+        """Return a moment of it, for what lies outside of tests."""
+        pairs = zip(self.heats, self.hours, strict=True)
+        rests = {(percent, celsius): 3600 * each for celsius, each in pairs if each}
+        return Duty(rests=rests).times(_MOMENT)
 
 
 @dataclass(frozen=True, slots=True)
+class _Held:
+    """What one model says of a year at a level: its calendar term, and its tags."""
+
+    calendar: float
+    outside: tuple[str, ...]
+
+
 class _View:
     """One model over a site: its pace at rest an hour at each place."""
 
-    model: Model
-    heats: Sequence[float]
-    pace: list[float]
-    counts: bool
-    cell: tuple[str, ...]
-    too_long: Mapping[int, tuple[str, ...]]
+    def __init__(self, model: Model, rest: _Rest, chemistry: str) -> None:
+        self._model, self._rest = model, rest
+        self._pace = [
+            3600 * model.resting_pace(float(at), warm)
+            for at in range(LEVELS)
+            for warm in rest.heats
+        ]
+        a_moment = _at_ease(model, _MOMENT)
+        (plain,) = account(
+            a_moment, hold_percent=50, chemistry=chemistry, models=[model]
+        ).models
+        self._counts = plain.counts
+        cell = plain.outside[len(model.outside(a_moment)) :]
+        self._always = {years: _too_long(model, years) + cell for years in YEARS}
+        self._at: dict[float, _Held] = {}
 
     def told(self, year: _Year) -> dict[int, ModelLoss]:
         """Return the losses by year."""
-        model = self.model
+        model = self._model
         moved = model.lived(year.cycles)
-        resting = year.factor * sum(map(mul, year.hours, self.pace))
-        full = sum(map(mul, year.by_heat, self.pace[-len(self.heats) :]))
-        held = sum(
-            hours * 3600 * model.resting_pace(year.hold_percent, celsius)
-            for celsius, hours in zip(self.heats, year.by_heat, strict=True)
-        )
+        resting = year.factor * sum(map(mul, year.hours, self._pace))
         outside = model.outside(year.outline)
-        at_full = model.outside(year.at_full)
-        at_hold = model.outside(year.at_hold)
+        full, held = self._held(FLOAT_PERCENT), self._held(year.hold_percent)
 
         def loss(years: int, calendar: float, cycles: State) -> float:
             state = State(
@@ -150,37 +178,34 @@ class _View:
             years: ModelLoss(
                 name=model.name,
                 loss_percent=loss(years, resting, moved),
-                float_loss_percent=loss(years, full, State()),
-                hold_loss_percent=loss(years, held, State()),
-                outside=outside + self.too_long[years] + self.cell,
-                counts=self.counts,
+                float_loss_percent=loss(years, full.calendar, State()),
+                hold_loss_percent=loss(years, held.calendar, State()),
+                outside=outside + always,
+                counts=self._counts,
                 rest_loss_percent=loss(years, resting, State()),
-                float_outside=at_full + self.too_long[years] + self.cell,
-                hold_outside=at_hold + self.too_long[years] + self.cell,
+                float_outside=full.outside + always,
+                hold_outside=held.outside + always,
             )
-            for years in YEARS
+            for years, always in self._always.items()
         }
 
+    def _held(self, percent: float) -> _Held:
+        if percent not in self._at:
+            model, rest = self._model, self._rest
+            self._at[percent] = _Held(
+                calendar=sum(
+                    hours * 3600 * model.resting_pace(percent, celsius)
+                    for celsius, hours in zip(rest.heats, rest.hours, strict=True)
+                ),
+                outside=model.outside(rest.outline(percent)),
+            )
+        return self._at[percent]
 
-def _view(model: Model, heats: Sequence[float], chemistry: str) -> _View:
-    pace = model.resting_pace
-    a_moment = _at_ease(model, _MOMENT)
-    (plain,) = account(
-        a_moment, hold_percent=50, chemistry=chemistry, models=[model]
-    ).models
-    return _View(
-        model=model,
-        heats=heats,
-        pace=[3600 * pace(float(at), warm) for at in range(LEVELS) for warm in heats],
-        counts=plain.counts,
-        cell=plain.outside[len(model.outside(a_moment)) :],
-        too_long={
-            years: model.outside(_at_ease(model, years * YEAR_DAYS))
-            if model.tested is not None
-            else ()
-            for years in YEARS
-        },
-    )
+
+def _too_long(model: Model, years: int) -> tuple[str, ...]:
+    if model.tested is None:
+        return ()
+    return model.outside(_at_ease(model, years * YEAR_DAYS))
 
 
 def _at_ease(model: Model, days: float) -> Duty:

@@ -18,8 +18,9 @@ def bridged(weekly: Weekly) -> Weekly:
 
     Such an hour stands at the mean of its hour of day, which is far off on a day that
     is unlike the others. The mean of the hours before and after is another opinion, as
-    sure as such means were for hours that were seen; the two are weighed by their
-    variances.
+    sure as such means were for hours that were seen, and no surer than the step between
+    the two leaves it (anywhere from the one to the other); the two opinions are weighed
+    by their variances.
     """
     size = len(weekly.rates)
     around = dict(_around(weekly))
@@ -31,7 +32,8 @@ def bridged(weekly: Weekly) -> Weekly:
     for hour in around.keys() - set(known):
         one = sigmas[hour] ** 2
         beside = (sigmas[hour - 1] ** 2 + sigmas[(hour + 1) % size] ** 2) / 4
-        other = usual + beside
+        step = weekly.rates[(hour + 1) % size] - weekly.rates[hour - 1]
+        other = max(usual, step**2 / 12) + beside
         rates[hour] = (rates[hour] * other + around[hour] * one) / (one + other)
         sigmas[hour] = sqrt(one * other / (one + other))
     return replace(weekly, rates=rates, sigmas=sigmas, mean=sum(rates) / size)

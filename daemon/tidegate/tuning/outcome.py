@@ -31,15 +31,16 @@ class Outcome:
     """A year of a candidate, and what the models say of years at its pace.
 
     ``losses`` is by year (1, 3, 5) the account of every model, beside float.
-    ``autonomy_h`` is how long the device runs from the low mark down to the floor:
-    from the worst hour of the week and in the mean. ``recovery_h`` is the longest way
-    from the floor up to the low mark. ``relay_life_years`` is ``None`` where the life
-    of the contact is not known, and infinite where nothing is switched.
-    ``outside_h`` is how many hours a year the charge lies above the window, and
-    ``under_h`` under it. ``is_carried``: the supply outruns the load over the week and
-    brings the battery up again. ``beyond`` are sentences on what of it the log has not
-    shown. ``sigma`` is one standard deviation of a figure by its name, as far as the
-    fit tells one: ``efc_per_year``, ``switchings_per_year``, ``autonomy_h``.
+    ``autonomy_h`` is how long the device runs from the low mark, or from where else the
+    charge may be, down to the floor: from the worst hour of the week and in the mean.
+    ``lowest_percent`` is how low the charge may be while fed, ``None`` where that was
+    not looked at. ``recovery_h`` is the longest way from the floor up to the low mark.
+    ``relay_life_years`` is ``None`` where the life of the contact is not known, and
+    infinite where none is switched. ``outside_h`` is how many hours a year the charge
+    lies above the window, and ``under_h`` under it. ``is_carried``: the supply outruns
+    the load over the week and brings the battery up again. ``beyond`` are sentences on
+    what of it the log has not shown. ``sigma`` is one standard deviation of a figure by
+    its name, as far as the fit tells one: ``efc_per_year``, ``switchings_per_year``, ``autonomy_h``.
     """
 
     candidate: Candidate
@@ -54,5 +55,15 @@ class Outcome:
     outside_h: float
     under_h: float
     is_carried: bool
+    lowest_percent: float | None = None
     beyond: tuple[str, ...] = ()
     sigma: Mapping[str, float] | None = None
+
+    @property
+    def is_low_at_times(self) -> bool:
+        """Whether it may lie under its low mark: by a dwell, or as load outruns supply.
+
+        Levels are told to a whole percent, so by half a point at least.
+        """
+        lowest = self.lowest_percent
+        return lowest is not None and lowest <= self.candidate.low_percent - 0.5

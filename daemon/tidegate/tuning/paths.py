@@ -42,9 +42,10 @@ class Line:
 
     def at(self, hour: float) -> float:
         """Return what has gone by; the end of the line stands for all later times."""
-        whole = int(hour)
-        if whole >= len(self.rates):
+        # What never comes is asked for too, and has no whole hours.
+        if hour >= len(self.rates):
             return self.sums[-1]
+        whole = int(hour)
         return self.sums[whole] + self.rates[whole] * (hour - whole)
 
     def when(self, amount: float) -> float:

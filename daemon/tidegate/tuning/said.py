@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from typing import Final
 
 from tidegate.settings.durations import duration_text
 from tidegate.tuning.choice import Choice
-from tidegate.tuning.constraints import Constraints, Rule
+from tidegate.tuning.constraints import Constraints, Rule, Worst
 from tidegate.tuning.device import Capacity, Rate, Source
 from tidegate.tuning.outcome import Candidate, Outcome
+from tidegate.tuning.site import GUESSED_C
 from tidegate.wear.account import Account, Range
 
 SOURCES: Final = {
@@ -18,6 +19,13 @@ SOURCES: Final = {
     Source.SETTINGS: "from the settings, not measured",
     Source.GAUGE: "as the gauge tells it, not measured",
 }
+WORST: Final = {
+    Worst.HOUR_OF_WEEK: "in the worst hour of the week",
+    Worst.STEEPEST_SEEN: "at the steepest load seen",
+    Worst.NOT_KNOWN: "in the mean, worst hour not known",
+}
+# A twentieth of the year: less is how late a mark is found. A choice, no source.
+MANY_H: Final = 438.0
 _LONG_H: Final = 1_000.0
 _LONG_YEARS: Final = 100.0
 
@@ -95,6 +103,32 @@ def hours(count: float, sigma: float | None = None) -> str:
     return f"{count:.{digits}f} ± {sigma:.{digits if sigma >= 0.95 else 1}f} h"
 
 
+def recovery(outcome: Outcome) -> str:
+    """Return how long the way back from the floor is; beyond a year it is never."""
+    if math.isinf(outcome.recovery_h):
+        return "never"
+    return hours(outcome.recovery_h)
+
+
+def beyond_window(outcome: Outcome) -> list[str]:
+    """Return how many hours a year lie above and under the window, if many."""
+    return [
+        f"{count(spent)} h a year {where} its window"
+        for spent, where in ((outcome.outside_h, "above"), (outcome.under_h, "under"))
+        if spent >= MANY_H
+    ]
+
+
+def temperature(account: Account, sensor: str | None) -> str:
+    """Return mean, range and sensor of a year, or what was assumed."""
+    if account.mean_c is None:
+        return f"none was read, {GUESSED_C:g} °C was assumed"
+    text = f"mean {account.mean_c:.1f} °C"
+    if account.lowest_c != account.highest_c:
+        text += f", {account.lowest_c:.0f} to {account.highest_c:.0f} °C"
+    return f"{text}, sensor {sensor or 'not named'}"
+
+
 def life(outcome: Outcome) -> str:
     """Return how long the contact lasts at the pace of a candidate."""
     # What is never switched lasts, however many operations the contact has.
@@ -161,11 +195,12 @@ def listed(names: Iterable[str]) -> str:
 def asked(rule: Rule, it: Constraints) -> str:
     """Return what a rule asks for."""
     return {
-        Rule.AUTONOMY: f"at least {it.autonomy_h:.3g} h of autonomy in the worst hour "
-        "of the week",
+        Rule.AUTONOMY: f"at least {it.autonomy_h:.3g} h of autonomy {WORST[it.worst]}",
         Rule.RELAY_LIFE: f"at least {it.relay_life_years:g} years of relay life",
         Rule.MAX_WINDOW: f"a high mark of at most {it.max_window_percent:g} %",
         Rule.CARRIED: "a supply that outruns the load over the week",
+        Rule.FLOOR_WHILE_FED: "a charge that stays above the floor "
+        f"({it.floor_percent:g} %) while the supply is on",
         Rule.MARKS: "a high mark from low + 2 to 95 %",
         Rule.ABOVE_FLOOR: f"a low mark at least 5 points above the floor "
         f"({it.floor_percent:g} %)",
@@ -176,13 +211,24 @@ def asked(rule: Rule, it: Constraints) -> str:
     }[rule]
 
 
+def remedies(broken: Iterable[Collection[Rule]]) -> Iterator[str]:
+    """Yield what to do about rules that candidates miss, where marks or supply help."""
+    if any(Rule.FLOOR_WHILE_FED in each for each in broken):
+        yield (
+            "In busy hours the load outruns the supply and takes the rest from the "
+            "battery, with the supply on: a stronger supply, less load in those hours, "
+            "or a higher low mark keeps it above the floor."
+        )
+
+
 def missed_most(choice: Choice) -> str:
     """Return which demand most candidates miss; some demand is missed."""
     rule, count, _ = max(excluding(choice), key=lambda each: each[1])
-    every, demand = (
-        len(choice.outcomes),
-        f"the demand for {asked(rule, choice.constraints)}",
-    )
+    every = len(choice.outcomes)
+    demand = f"the demand for {asked(rule, choice.constraints)}"
+    fall = sum(Rule.FLOOR_WHILE_FED in rules for rules in choice.broken)
+    if fall and rule is not Rule.FLOOR_WHILE_FED:
+        demand += f", and {fall} may fall under the floor with the supply on"
     if every == 1:
         return f"the only one compared misses {demand}"
     who = f"all {every}" if count == every else f"{count} of {every}"

@@ -8,18 +8,19 @@ known from the other hours, what it brought is taken off.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from math import sqrt
-from statistics import fmean, median
+from statistics import fmean
 from typing import Final
 
 from tidegate.core.policy import HOUR_MS
 from tidegate.history import Series
 from tidegate.tuning.charges import COARSE_PERCENT, Charge, charges, over
 from tidegate.tuning.charging import Limits, Piece, limits_and_slowing
+from tidegate.tuning.heavier import heavier_of
 from tidegate.tuning.hours import Hours
-from tidegate.tuning.neighbours import SEEN_H, bridged
+from tidegate.tuning.neighbours import bridged
 from tidegate.tuning.spans import Moment, Span, is_noisy, moments, spans
 from tidegate.tuning.weekly import Step, Way, Weekly, fitted
 
@@ -29,8 +30,6 @@ _FINE_ERROR: Final = 0.03**2
 _SPARSE: Final = 0.1
 # A whole charge whose rise is less sure than that says nothing of rates.
 _UNSURE: Final = 0.1
-# A supply that brings less than this share of the most is held back by the load.
-_LESS: Final = 0.9
 
 Trace = Sequence[Moment]
 
@@ -105,38 +104,11 @@ def rates_of(
         slows_from = min(slowing, default=100.0)
         load = _load(seen, ways + list(_across(sparse, load, rise, slows_from)))
         found = _rise(seen, load)
-    heavier = _heavier(load, found[0])
+    heavier = heavier_of(load, found[0])
     if heavier is not load:
         load = heavier
         found = _rise(seen, load)
     return load, *found
-
-
-def _heavier(load: Weekly, rise: Weekly) -> Weekly:
-    """Return the loads, those that only show while fed raised to what they must be.
-
-    A supply that brought ``rise + load`` in other hours gives at least that; so where
-    it brings less, the load takes the rest. It matters where the battery is never
-    used in the busiest hours, as the supply is on all through them.
-    """
-    both = [
-        rise.rates[hour] + load.rates[hour]
-        for hour in range(len(load.rates))
-        if min(rise.hours[hour], load.hours[hour]) > SEEN_H
-    ]
-    if not both:
-        return load
-    supply, most = median(both), max(rise.rates)
-    rates, sigmas = list(load.rates), list(load.sigmas)
-    for hour, rate in enumerate(rates):
-        is_shown = load.hours[hour] < SEEN_H < rise.hours[hour]
-        if is_shown and rise.rates[hour] < _LESS * most:
-            at_least = supply - rise.rates[hour]
-            if at_least > rate:
-                rates[hour], sigmas[hour] = at_least, max(sigmas[hour], rise.mean_sigma)
-    if rates == load.rates:
-        return load
-    return replace(load, rates=rates, sigmas=sigmas, mean=sum(rates) / len(rates))
 
 
 def _load(seen: Seen, ways: Sequence[Way]) -> Weekly:

@@ -21,8 +21,9 @@ GUESSED_C: Final = 25.0
 class Site:
     """A device, and what all of its candidates share.
 
-    ``heats`` are the temperatures to whole °C, ``fed_heat`` and ``unfed_heat`` the
-    places in it by hour of the span.
+    ``heats`` are the temperatures to whole °C, ``fed_heat``, ``unfed_heat`` and
+    ``held_heat`` the places in it by hour of the span. What is held was not always
+    seen so; it is then as warm as what is not fed, since neither is charged.
     """
 
     def __init__(self, device: Device) -> None:
@@ -35,17 +36,17 @@ class Site:
         self.feed = feed_of(rise, self.stretch, LAID_H)
         fed = _degrees(device.fed_c)
         unfed = _degrees(device.unfed_c)
-        self.heats = sorted({*fed, *unfed})
+        held = _degrees(device.held_c or device.unfed_c)
+        self.heats = sorted({*fed, *unfed, *held})
         weeks = LAID_H // WEEK_H
         self.fed_heat = [self.heats.index(each) for each in fed] * weeks
         self.unfed_heat = [self.heats.index(each) for each in unfed] * weeks
+        self.held_heat = [self.heats.index(each) for each in held] * weeks
 
     @property
     def rest_percent(self) -> float:
         """What of the extra swing neither the gauge's step nor the delay explains."""
-        device = self.device
-        rates = device.load_mean.percent_per_h + device.rise_mean.percent_per_h
-        return device.swing_extra_percent + device.step_percent - device.delay_h * rates
+        return self.device.unexplained_percent
 
     @property
     def is_carried(self) -> bool:

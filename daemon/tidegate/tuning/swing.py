@@ -22,6 +22,7 @@ _FEWEST: Final = 5
 class Swing:
     """See ``Device``; ``cycles`` are those it was learned from, 0 where assumed."""
 
+    rest_percent: float
     extra_percent: float
     step_percent: float
     delay_h: float
@@ -36,15 +37,15 @@ def swing_of(
     load: Sequence[float],
     rise: Sequence[float],
     step_percent: float,
-    poll_ms: float,
 ) -> Swing:
     """Return what is between window and swing.
 
-    A switching waits for the next read, half a poll in the mean. The swing of a cycle
+    A switching waits for the daemon's next read, half a poll in the mean; how often the
+    readings of a file were written down has no part in it. The swing of a cycle
     is what the load took while the supply was off. What is wider than polls explain is
     a delay of gauge or relay; what is narrower, noise that meets a mark early.
     """
-    delay_h = poll_ms / HOUR_MS / 2
+    delay_h = policy.poll_ms / HOUR_MS / 2
     seen = _cycles(found, policy, hours)
     rest, cycles = 0.0, 0
     if policy.marks is not None and len(seen) >= _FEWEST:
@@ -58,6 +59,7 @@ def swing_of(
             rest = 0.0
     mean_rates = fmean(load) + max(0.0, fmean(rise))
     return Swing(
+        rest_percent=rest,
         extra_percent=rest - step_percent + delay_h * mean_rates,
         step_percent=step_percent,
         delay_h=delay_h,

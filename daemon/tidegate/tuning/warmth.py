@@ -1,31 +1,38 @@
-"""How warm the battery was by hour of the week, fed and not."""
+"""How warm the battery was by hour of the week: charged, used, and neither."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import pairwise
+from operator import mul
 from statistics import fmean
+from typing import Final
 
 from tidegate.core.policy import HOUR_MS
 from tidegate.tuning.hours import Hours
 from tidegate.tuning.paths import WEEK_H
 from tidegate.tuning.spans import Span
 
-_DAY_H = 24
+_DAY_H: Final = 24
+# Less than that of a battery at rest is the end of a charge; a choice.
+_LEAST_HELD_H: Final = 1.0
 
 
-def warmth_of(
-    found: Sequence[Span], hours: Hours
-) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Return °C by hour, fed and not fed; both empty without any temperature.
+Warmth = tuple[float, ...]
 
-    An hour that was never seen takes the mean of its hour of day, else that of all
-    hours; where one state was never seen, the other stands in.
+
+def warmth_of(found: Sequence[Span], hours: Hours) -> tuple[Warmth, Warmth, Warmth]:
+    """Return °C by hour: fed, not fed, and held (fed but neither charged nor used).
+
+    All are empty without any temperature. An hour that was never seen takes the mean of
+    its hour of day, else that of all hours. Where a state was never seen another stands
+    in: for held, and else for fed, not fed; an hour not seen held is by as much warmer
+    than not fed as the hours that were.
     """
-    fed = _Sums()
-    unfed = _Sums()
+    fed, unfed, held = _Sums(), _Sums(), _Sums()
+    of_state = {True: fed, False: unfed, None: held}
     for span in found:
-        sums = unfed if span.is_fed is False else fed
+        sums = of_state[span.is_fed]
         for before, after in pairwise(span.points):
             if before.temperature_c is None or after.temperature_c is None:
                 continue
@@ -38,11 +45,14 @@ def warmth_of(
                 parts = dict.fromkeys(hours.within(at_ms, at_ms + 1), took_h)
             for hour, each in parts.items():
                 sums.add(hour, each, middle_c)
-    if not (fed.total or unfed.total):
-        return (), ()
-    warm = fed.filled() if fed.total else unfed.filled()
-    cool = unfed.filled() if unfed.total else warm
-    return warm, cool
+    seen = [each for each in (held, unfed, fed) if each.total]
+    if not seen:
+        return (), (), ()
+    warm = (fed if fed.total else seen[0]).filled()
+    cool = (unfed if unfed.total else seen[0]).filled()
+    if unfed.total and held.total >= _LEAST_HELD_H:
+        return warm, cool, held.beside(cool)
+    return warm, cool, cool
 
 
 class _Sums:
@@ -59,7 +69,15 @@ class _Sums:
         self.sums[hour] += took_h * celsius
         self.total += took_h
 
-    def filled(self) -> tuple[float, ...]:
+    def beside(self, others: Sequence[float]) -> Warmth:
+        """Return the mean of each hour; one not seen is off as those seen are."""
+        off = sum(self.sums) - sum(map(mul, self.hours, others))
+        return tuple(
+            total / seen if seen else other + off / self.total
+            for total, seen, other in zip(self.sums, self.hours, others, strict=True)
+        )
+
+    def filled(self) -> Warmth:
         """Return the mean of each hour."""
         of_day = []
         for hour in range(_DAY_H):

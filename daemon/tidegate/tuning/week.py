@@ -1,7 +1,8 @@
 """One settled week of a candidate, to look at: the charge and the supply by the hour.
 
 The same lines of load and charge as in ``course``, with marks as they are set: what a
-gauge in whole percents adds to a cycle is in the numbers, not in this picture.
+gauge in whole percents adds to a cycle is in the numbers, not in this picture. Where an
+off only stops charging, as in a hold, the supply is on all week.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from typing import Final
 
 from tidegate.core.policy import HOUR_MS, Policy
 from tidegate.settings.duty import when_free
+from tidegate.tuning.course import falling, is_always_fed
 from tidegate.tuning.device import Device
 from tidegate.tuning.outcome import Candidate
 from tidegate.tuning.paths import WEEK_H, Track
@@ -35,9 +37,6 @@ def week(device: Device, candidate: Candidate, policy: Policy) -> Week:
     """Return it. Errors: LogUnreadable for a supply in A without a capacity."""
     if candidate.supply_a is not None:
         device = resupplied(device, candidate.supply_a)
-    if candidate.hold_percent is not None:
-        level = candidate.hold_percent
-        return Week(levels=[(0.0, level), (WEEK_H, level)], on=((0.0, WEEK_H),))
     return _Walk(Site(device), candidate, policy).result()
 
 
@@ -46,6 +45,8 @@ class _Walk:
 
     def __init__(self, site: Site, candidate: Candidate, policy: Policy) -> None:
         self._site, self._candidate, self._policy = site, candidate, policy
+        self._fall = falling(site, candidate, policy)
+        self._is_fed = is_always_fed(candidate, policy)
         self._levels: Track = []
         self._on: list[tuple[float, float]] = []
         self._ends_h = _SETTLED_H + WEEK_H
@@ -63,8 +64,11 @@ class _Walk:
             self._last_off_h = hour
             self._switchings += [hour, on_h]
             hour, level = self._gone(self._fallen(hour, level, on_h))
+        levels = _cut(self._levels)
+        if self._is_fed:
+            return Week(levels=levels, on=((0.0, float(WEEK_H)),))
         return Week(
-            levels=_cut(self._levels),
+            levels=levels,
             on=tuple(
                 (max(begin - _SETTLED_H, 0.0), end - _SETTLED_H)
                 for begin, end in self._on
@@ -80,11 +84,14 @@ class _Walk:
         at_mark_h = self._site.feed.reaches(hour, level, self._candidate.high_percent)
         if at_mark_h == inf:
             return inf
+        wanted_h = max(
+            at_mark_h + self._site.device.delay_h,
+            hour + self._candidate.dwell_on_ms / HOUR_MS,
+        )
+        if self._candidate.hold_percent is not None:
+            return wanted_h
         return when_free(
-            max(
-                at_mark_h + self._site.device.delay_h,
-                hour + self._candidate.dwell_on_ms / HOUR_MS,
-            ),
+            wanted_h,
             self._switchings,
             last_off=self._last_off_h,
             per_hour=self._policy.per_hour,
@@ -93,7 +100,9 @@ class _Walk:
 
     def _on_at(self, hour: float, level: float) -> float:
         """Return when the low mark and the dwell let it, or the floor orders it."""
-        load, delay_h = self._site.load, self._site.device.delay_h
+        load, delay_h = self._fall, self._site.device.delay_h
+        if load is None:
+            return inf
         gone = load.at(hour)
         on_h = max(
             load.when(gone + max(0.0, level - self._candidate.low_percent)) + delay_h,
@@ -103,7 +112,9 @@ class _Walk:
         return min(on_h, load.when(gone + max(0.0, level - floor)) + delay_h)
 
     def _fallen(self, hour: float, level: float, until_h: float) -> Track:
-        load = self._site.load
+        load = self._fall
+        if load is None:
+            return [(hour, level), (until_h, level)]
         top = level + load.at(hour)
         edges = range(int(hour) + 1, int(until_h) + 1)
         times = [hour, *map(float, edges), until_h]

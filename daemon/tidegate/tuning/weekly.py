@@ -35,6 +35,8 @@ _NOISE_ROUNDS: Final = 6
 _FIRST_SHARE: Final = 0.7
 _FIRST_NOISE: Final = 0.1
 _LEAST_SHARE: Final = 0.003
+# The scale of a battery that did not move at all, in points an hour; a choice.
+_LEAST_RATE: Final = 0.01
 _POOLED_DAYS: Final = 0.5
 # A moment's weight in what comes later fades; below this it is gone.
 _FADED: Final = 1e-3
@@ -80,7 +82,7 @@ def fitted(ways: Sequence[Way], *, towards: Sequence[float] | None = None) -> We
     base = [0.0] * WEEK_H if towards is None else list(towards)
     size = len(base)
     seen, moved = _totals(ways, size)
-    mean = abs(moved) / sum(seen)
+    mean = max(_LEAST_RATE, moved / sum(seen))
     least = (_LEAST_SHARE * mean) ** 2 + 1e-12
     between = (_FIRST_SHARE * mean) ** 2
     prior = _prior(size, between, [between] * _DAY_H)
@@ -158,11 +160,11 @@ def _solved(
 
 
 def _totals(ways: Sequence[Way], size: int) -> tuple[list[float], float]:
-    """Return the hours seen by hour of the week, and the points moved."""
+    """Return the hours seen by hour of the week, and the points moved, up or down."""
     seen, moved = [0.0] * size, 0.0
     for way in ways:
         for step in way.steps:
-            moved += step.moved
+            moved += abs(step.moved)
             for hour, each in step.hours.items():
                 seen[hour] += each
     return seen, moved
