@@ -120,7 +120,7 @@ def scope_noticed(self: Folder, name: str) -> Found:
 
 
 def odd_bytes(self: Folder, name: str, key: str) -> str:
-    return self._read(self.path / name / key).decode("utf-8")
+    return self._read(f"{self.path}/{name}/{key}").decode("utf-8")
 
 
 def packs_missed(self: Any, names: tuple[str, ...]) -> None:
