@@ -75,6 +75,22 @@ KEPT: Final[tuple[Kept, ...]] = (
         is_slow=True,
     ),
     Kept(
+        kind="whole",
+        seed=600761,
+        hours=28.4,
+        only=frozenset({33, 35, 55, 72, 88, 89, 90}),
+        found="an off that the disk refused up to the stop was still held to be known",
+        is_slow=True,
+    ),
+    Kept(
+        kind="whole",
+        seed=600844,
+        hours=38.81,
+        only=frozenset({15, 30, 48}),
+        found="what was told before a life had its file was not noted",
+        is_slow=True,
+    ),
+    Kept(
         kind="core",
         seed=400378,
         hours=25.86,

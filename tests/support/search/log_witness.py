@@ -155,8 +155,8 @@ class LogWitness:
             return
         self._look(strictly=False)
         self._at_ms = max(self._at_ms, at_ms)
-        if self._is_blind:
-            return
+        # While blind too: the file in which a life begins holds all rows of that life,
+        # those from before the disk took the file as well.
         self._life[station].told.append(Told(at_ms, str(supply), self.files.last_id))
 
     def crashed(self, *, is_torn: bool) -> None:

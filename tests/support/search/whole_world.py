@@ -305,6 +305,9 @@ class WholeWorld:
     def _log_ended(self, life: Life) -> None:
         with life.disk.unseen():
             self.log.ended(log_works=self.disk_fault is None, replays=self.is_over)
+        # What the disk refused up to the end is known to nobody any more.
+        for witness in self.witnesses.values():
+            witness.died()
         self._take_log()
 
     def _stopped(self) -> None:
