@@ -9,12 +9,16 @@ lag and noise.
 
 A year at a poll of 2 min takes most of a minute here. With shorter polls the time is
 as much shorter (92 days at 30 s), so each device costs as much; figures are a year.
+
+Where the gauge needs the switched supply nothing is read without it, in the log that is
+learned from as in the life that is told. What the daemon learns in its first days ends
+its offs sooner than later on, so four weeks of that life do not count.
 """
 
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC
 from pathlib import Path
 
@@ -22,7 +26,7 @@ import pytest
 
 from support.tuned_twin import STATION, Lived, TwinDevice, twin_device
 from tidegate import notice
-from tidegate.core.policy import MINUTE_MS
+from tidegate.core.policy import DAY_MS, HOUR_MS, MINUTE_MS
 from tidegate.history import opened
 from tidegate.tuning.compare import compare
 from tidegate.tuning.fit import fit
@@ -31,6 +35,7 @@ from tidegate.tuning.reach import lasts_h
 from tidegate.tuning.site import Site
 
 SEEN_DAYS = 28
+BLIND_SETTLED_DAYS = 28
 # From Monday 3:00 on each 11 hours: nights, mornings, visitors, every day.
 STARTS = range(3, 168, 11)
 
@@ -124,3 +129,40 @@ def test_some_days_of_a_device_at_another_supply(tmp_path: Path) -> None:
     said = told(device, tmp_path / "seen.db")
     lived = device.lives(device.asked, 5, tmp_path / "asked.db")
     judge(device, said, lived, share=0.08, autonomy=0.2)
+
+
+def blind(seed: int) -> TwinDevice:
+    """Return the same device, its gauge on the switched supply."""
+    return replace(twin_device(seed), reconnect_s=5 + 7 * seed)
+
+
+def judge_blind(device: TwinDevice, folder: Path, *, seen_days: int, days: int) -> None:
+    """Learn, tell, live; how long its offs were is compared too."""
+    device.lives(device.seen, seen_days, folder / "seen.db")
+    said = told(device, folder / "seen.db")
+    settled_ms = BLIND_SETTLED_DAYS * DAY_MS
+    lived = device.lives(
+        device.asked,
+        BLIND_SETTLED_DAYS + days,
+        folder / "asked.db",
+        settled_ms=settled_ms,
+    )
+    judge(device, said, lived, autonomy=0.15)
+    series = opened(folder / "asked.db", STATION)
+    from_ms = series.from_ms + settled_ms
+    offs = [each for each in series.coasts if each.off_ms > from_ms]
+    assert abs(2 * len(offs) - lived.switchings) <= 4, "each of its offs was unread"
+    off_h = sum(each.on_ms - each.off_ms for each in offs) / len(offs) / HOUR_MS
+    assert said.outcome.off_h == pytest.approx(off_h, rel=0.05)
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize(
+    ("seed", "seen_days", "days"),
+    [(2, 21, 14), *((each, 28, 28) for each in (1, 3, 6))],
+)
+def test_weeks_of_a_device_whose_gauge_needs_the_supply(
+    seed: int, seen_days: int, days: int, tmp_path: Path
+) -> None:
+    judge_blind(blind(seed), tmp_path, seen_days=seen_days, days=days)

@@ -62,7 +62,11 @@ class Lived:
 
 @dataclass(frozen=True, kw_only=True)
 class TwinDevice:
-    """One device. ``seen`` is how its log was made, ``asked`` what is to be told."""
+    """One device. ``seen`` is how its log was made, ``asked`` what is to be told.
+
+    ``reconnect_s``: the gauge is reached over the switched supply and comes back so
+    long after an on; ``None`` where it needs none.
+    """
 
     seed: int
     capacity_ah: float
@@ -75,6 +79,7 @@ class TwinDevice:
     floor: float
     seen: Run
     asked: Run
+    reconnect_s: int | None = None
 
     def gauge(self, under: Run) -> dict[str, Any]:
         """Return the table of the gauge, which holds the device."""
@@ -94,11 +99,15 @@ class TwinDevice:
             },
             "charger": {"charge_a": self.charge_a, "supply_a": under.supply_a},
             "quirks": {"step_percent": 1.0, "refresh_s": 10.0, **self.quirks},
+            "needs_supply": self.reconnect_s is not None,
+            "reconnect_s": self.reconnect_s or 0,
         }
 
-    def lives(self, under: Run, days: float, log: Path) -> Lived:
-        """Let the real daemon keep it, in virtual time."""
-        return _Life(self, under, days, log).run()
+    def lives(
+        self, under: Run, days: float, log: Path, *, settled_ms: int = SETTLED_MS
+    ) -> Lived:
+        """Let the real daemon keep it, in virtual time; ``settled_ms`` do not count."""
+        return _Life(self, under, days, log, settled_ms).run()
 
     def lasts_h(self, under: Run, at_hour: int) -> float:
         """Return how long the battery alone brings its gauge from low mark to floor.
@@ -119,16 +128,17 @@ class TwinDevice:
 
 
 class _Tally:
-    """Follows the truth from the end of the first day on."""
+    """Follows the truth from the end of the first day on, or of more."""
 
-    def __init__(self) -> None:
+    def __init__(self, settled_ms: int) -> None:
+        self._from_ms = BOOT_MS + settled_ms
         self.path = 0.0
         self.moves = 0
         self.last: Truth | None = None
 
     def __call__(self, truth: Truth) -> None:
         last, self.last = self.last, truth
-        if last is None or truth.at_ms < BOOT_MS + SETTLED_MS:
+        if last is None or truth.at_ms < self._from_ms:
             return
         self.path += abs(truth.soc_percent - last.soc_percent)
         self.moves += truth.closed is not last.closed
@@ -137,19 +147,22 @@ class _Tally:
 class _Life:
     """One run of the daemon."""
 
-    def __init__(self, device: TwinDevice, under: Run, days: float, log: Path) -> None:
+    def __init__(
+        self, device: TwinDevice, under: Run, days: float, log: Path, settled_ms: int
+    ) -> None:
         self._device, self._under = device, under
         self._days, self._log = days, log
+        self._settled_ms = settled_ms
         self._clock = VirtualClock(
             boot_ms=BOOT_MS, wall_ms=round(1000 * STARTS_AT.timestamp())
         )
-        self._tally = _Tally()
+        self._tally = _Tally(settled_ms)
 
     def run(self) -> Lived:
         with TemporaryDirectory(prefix="tidegate-tuned-") as locks:
             run(self._main(Locks(Path(locks))), clock=self._clock)
         return Lived(
-            days=self._days - SETTLED_MS / DAY_MS,
+            days=self._days - self._settled_ms / DAY_MS,
             efc=self._tally.path / 200,
             switchings=self._tally.moves,
         )

@@ -266,6 +266,20 @@ def test_a_file_of_a_kernel_relays_station_is_not_cycled(csv, tmp_path):
     assert source_of(csv, path).series.given.policy.proof is Proof.CHARGING
 
 
+@pytest.mark.parametrize("needs", [True, False])
+def test_the_settings_say_whether_the_gauge_needs_the_supply(csv, tmp_path, needs):
+    """A file shows no offs, but how they end is another matter."""
+    path = settings(tmp_path)
+    text = path.read_text().replace(
+        'run = ["guide-battery"]',
+        f'run = ["guide-battery"], needs_supply = {str(needs).lower()}',
+    )
+    path.write_text(text + 'max_off = "1h"\n')
+    given = source_of(csv, path).series.given.policy
+    assert given.gauge_needs_supply is needs
+    assert given.max_off_ms == 3_600_000
+
+
 PLANS = {
     "rise": [{"at": "08:00"}],
     "relearn": {"every": "90d"},

@@ -347,6 +347,7 @@ def test_the_document_has_the_stable_names():
         "excluded",
         "candidates",
         "recommendation",
+        "offs",
         "limits",
     }
     assert document["device"]["load_percent_per_h"] == 5.2

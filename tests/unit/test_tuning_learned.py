@@ -18,7 +18,6 @@ from support.tuned_series import MONDAY_MS, kept, moved, point, read
 from tidegate.audit.given import Set
 from tidegate.core.policy import HOUR_MS, MINUTE_MS, Policy, Proof
 from tidegate.core.reading import BatteryStatus
-from tidegate.errors import LogUnreadable
 from tidegate.history import Point, Series, opened
 from tidegate.tuning.course import course
 from tidegate.tuning.device import Device, Source
@@ -345,13 +344,3 @@ def test_the_remedy_of_a_hold_is_enough(load: float) -> None:
     points = moved(11.5 / 24, way, start=45.0)
     found = fit(read(points, given=under(proof=Proof.CHARGING)), UTC)
     assert found.load_mean.percent_per_h == pytest.approx(load, rel=0.05)
-
-
-def test_a_gauge_that_needs_the_supply_is_refused_plainly() -> None:
-    series = cycling()
-    needs = replace(series.given.policy, gauge_needs_supply=True)
-    with pytest.raises(LogUnreadable, match="read over the supply") as refused:
-        fit(replace(series, given=Set(policy=needs)), UTC)
-    assert not isinstance(refused.value, TooShort)
-    assert "needs no supply" in refused.value.remedy
-    assert "override" not in refused.value.remedy

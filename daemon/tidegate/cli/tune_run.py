@@ -20,6 +20,7 @@ from tidegate.tuning.compare import compare, with_sigma
 from tidegate.tuning.constraints import Constraints, Worst
 from tidegate.tuning.device import Device
 from tidegate.tuning.fit import fit
+from tidegate.tuning.offs import Offs, offs_of
 from tidegate.tuning.outcome import Candidate, Outcome
 
 Progress = Callable[[float], None]
@@ -67,6 +68,7 @@ def tuned(
         cooler=_cooler(found, device, choice),
         remarks=found.remarks,
         has_plans=found.has_plans,
+        by_time=_by_time(device, policy, choice),
     )
     return Tuned(device=device, policy=policy, choice=choice, advice=advice)
 
@@ -106,6 +108,13 @@ def _surely(choice: Choice, device: Device, policy: Policy) -> Choice:
         for place, each in enumerate(choice.outcomes)
     )
     return replace(choice, outcomes=outcomes)
+
+
+def _by_time(device: Device, policy: Policy, choice: Choice) -> Offs | None:
+    """Return how offs end where they do by time: of the recommended, else the first."""
+    if not choice.outcomes:
+        return None
+    return offs_of(device, policy, choice.outcomes[choice.recommended or 0])
 
 
 def _compared(

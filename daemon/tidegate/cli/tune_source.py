@@ -79,7 +79,7 @@ def _with_settings(ctx: click.Context, series: Series, station: str | None) -> S
         return Source(
             series=series, can_hold=False, is_present_known=False, remarks=said
         )
-    series = replace(series, given=_given(found))
+    series = replace(series, given=_given(series.station, found))
     if found.window is None:
         series, said = _standing_in(series, "The settings hold no charge window")
     else:
@@ -109,7 +109,17 @@ def _has_plans(log: Path, station: str | None) -> bool:
     return isinstance(given, dict) and bool(given.get("rise") or given.get("relearn"))
 
 
-def _given(found: StationSettings) -> Set:
+def _needs_supply(name: str, found: StationSettings) -> bool:
+    """Return whether its gauge, which is not opened, is read over the supply."""
+    from tidegate.assembly import make_gauge
+    from tidegate.clock import SystemClock
+    from tidegate.host import Machine
+
+    host = Machine(SystemClock()).host(name, hint=lambda: None)
+    return make_gauge(found, host).facts.needs_supply
+
+
+def _given(name: str, found: StationSettings) -> Set:
     """Return what the settings of a station say, as a log would have kept it."""
     from tidegate.audit.given import Set
     from tidegate.core.policy import Policy, Proof
@@ -126,10 +136,12 @@ def _given(found: StationSettings) -> Set:
             dwell_on_ms=found.dwell.on_ms,
             dwell_off_ms=found.dwell.off_ms,
             poll_ms=found.poll_ms,
+            max_off_ms=found.max_off_ms,
             per_hour=found.budget.per_hour,
             per_day=found.budget.per_day,
             # A relay that can hold only stops charging.
             proof=Proof.CHARGING if found.relay_can_hold else Proof.EXTERNAL_POWER,
+            gauge_needs_supply=_needs_supply(name, found),
         ),
         life=None if found.relay is None else found.relay.life,
         chemistry=found.battery.chemistry,

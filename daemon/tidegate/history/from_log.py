@@ -20,7 +20,8 @@ from tidegate.cyclelog.reader import Reader
 from tidegate.cyclelog.rows import POWER_CODES, STATUS_CODES, BatteryRow, ReadingRow
 from tidegate.cyclelog.schema import TABLE_OF
 from tidegate.errors import LogEmpty
-from tidegate.history.series import Point, Series
+from tidegate.history.coasts import Commands
+from tidegate.history.series import Coast, Point, Series
 
 _READINGS: Final = TABLE_OF[ReadingRow].name
 _PACKS: Final = TABLE_OF[BatteryRow].name
@@ -54,20 +55,26 @@ def from_log(path: Path, station: str) -> Series:
             set_of(row).policy.poll_ms
             for _, row in settings_of(reader, station, up_to=up_to)
         ]
-        drawn = _Drawn(placing, most_ms=GAP_POLLS * max(polls, default=0))
+        poll_ms = max(polls, default=0)
+        drawn = _Drawn(placing, most_ms=GAP_POLLS * poll_ms)
+        commands = Commands(placing) if given.policy.gauge_needs_supply else None
         for each in (*reader.past, path):
             with Reader(each) as file:
                 drawn.take(file, station, up_to=up_to)
+                if commands is not None:
+                    with file.at_one_moment() as connection:
+                        commands.take(connection, station, up_to=up_to)
     if not drawn.points:
         raise LogEmpty(
             f"the cycle log {path} holds no trusted reading of a station {station!r}",
             remedy="Name a station of that log, or look again once it was read.",
         )
+    coasts, breaks = _coasts(commands, drawn, poll_ms=poll_ms)
     return Series(
         station=station,
         path=path,
         points=tuple(drawn.points),
-        breaks=tuple(drawn.breaks),
+        breaks=breaks,
         is_whole=drawn.is_whole,
         sign_is_trusted=drawn.sign_is_trusted,
         is_calendar=True,
@@ -75,7 +82,24 @@ def from_log(path: Path, station: str) -> Series:
         step_s=(polls[-1] if polls else given.policy.poll_ms) / 1000,
         given=given,
         sensor=drawn.sensor,
+        coasts=coasts,
     )
+
+
+def _coasts(
+    commands: Commands | None, drawn: _Drawn, *, poll_ms: int
+) -> tuple[tuple[Coast, ...], tuple[int, ...]]:
+    """Return the coasts, and the breaks with one wherever the supply was off unread."""
+    if commands is None:
+        return (), tuple(drawn.breaks)
+    coasts = commands.coasts(drawn.points, poll_ms=poll_ms)
+    unread = {
+        place
+        for place in commands.unread(drawn.points)
+        if drawn.points[place].is_fed is not False
+    }
+    places = {each.place for each in coasts}
+    return coasts, tuple(sorted({*drawn.breaks, *unread, *places}))
 
 
 class _Drawn:

@@ -32,6 +32,18 @@ class Point(NamedTuple):
     status: BatteryStatus
 
 
+class Coast(NamedTuple):
+    """A time without supply in which a gauge that needs it could not be read.
+
+    UTC ms of the off and of the on, as the relay carried them out; ``place`` is that of
+    the first reading after it among the points.
+    """
+
+    off_ms: int
+    on_ms: int
+    place: int
+
+
 @dataclass(frozen=True, kw_only=True)
 class Series:
     """The readings of one station.
@@ -41,7 +53,9 @@ class Series:
     another boot, another pack. ``is_whole``: whole percents only. ``is_calendar`` is
     false where only seconds are known and no time of day. ``is_log``: from a cycle
     log. ``step_s`` is the usual time from one read to the next. ``sensor`` is what the
-    gauge calls its thermometer, the last where there were several.
+    gauge calls its thermometer, the last where there were several. ``coasts`` are the
+    times without supply between two readings, for which the log vouches; before the
+    ``place`` of each is a break.
     """
 
     station: str
@@ -55,6 +69,7 @@ class Series:
     step_s: float
     given: Set
     sensor: str | None = None
+    coasts: tuple[Coast, ...] = ()
 
     def stretches(self) -> Sequence[Stretch]:
         """Return the readings in pieces within which none is missing."""
@@ -65,6 +80,15 @@ class Series:
         """For how long somebody looked, gaps left out."""
         lengths = (each[-1].at_ms - each[0].at_ms for each in self._stretches)
         return sum(lengths) / 1000
+
+    @property
+    def known_s(self) -> float:
+        """For how long it is known what went on: that, and the coasts."""
+        blind = (
+            self.points[each.place].at_ms - self.points[each.place - 1].at_ms
+            for each in self.coasts
+        )
+        return self.covered_s + sum(blind) / 1000
 
     @property
     def from_ms(self) -> int:

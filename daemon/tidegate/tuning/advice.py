@@ -6,10 +6,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from tidegate.tuning import against, changing, infeasible, said
+from tidegate.tuning import against, changing, infeasible, offs, said
 from tidegate.tuning.choice import Choice
 from tidegate.tuning.constraints import Constraints, Rule, Worst
 from tidegate.tuning.device import Device
+from tidegate.tuning.offs import Offs
 from tidegate.tuning.outcome import Outcome
 from tidegate.wear import finding
 from tidegate.wear.account import Account
@@ -29,7 +30,8 @@ _PLANS: Final = (
 class Advice:
     """Sentences, in the order in which they are read.
 
-    ``own_limits`` are those of ``limits`` that not every station has.
+    ``own_limits`` are those of ``limits`` that not every station has. ``offs`` are
+    those that end by time, where they do.
     """
 
     verdict: str
@@ -38,6 +40,7 @@ class Advice:
     rests_on: tuple[str, ...]
     limits: tuple[str, ...]
     own_limits: tuple[str, ...] = ()
+    offs: Offs | None = None
 
 
 def advise(
@@ -47,23 +50,27 @@ def advise(
     cooler: Sequence[Outcome] = (),
     remarks: Sequence[str] = (),
     has_plans: bool = False,
+    by_time: Offs | None = None,
 ) -> Advice:
     """Return the advice.
 
     ``cooler`` are the outcomes of the recommended and of the present candidate if the
     battery were 5 °C cooler. ``remarks`` say where marks and constraints are from.
-    ``has_plans``: there are times at which the window is another one.
+    ``has_plans``: there are times at which the window is another one. ``by_time`` are
+    offs that end by time.
     """
     own_limits = (_PLANS,) if has_plans else ()
     is_found = choice.recommended is not None
+    timed = () if by_time is None else (offs.sentence(by_time),)
     change = changing.sentences(choice, device, cooler=cooler) if is_found else ()
     return Advice(
         verdict=verdict(choice, device.station),
         reasons=tuple(_reasons(choice) if is_found else infeasible.reasons(choice)),
         would_change=tuple(change),
-        rests_on=(*_rests_on(choice, device), *remarks),
+        rests_on=(*_rests_on(choice, device), *timed, *remarks),
         limits=(*own_limits, *_limits(device)),
         own_limits=own_limits,
+        offs=by_time,
     )
 
 
@@ -243,7 +250,8 @@ def _beyond(choice: Choice) -> str:
     if it.outside_h >= said.MANY_H:
         text += "; above it the dwell, the budget or rule 4 keep the supply on"
     if it.under_h >= said.MANY_H:
-        text += "; under it the dwell keeps the supply off, or the load outruns it"
+        holds = "the dwell" if it.off_h is None else "the time of an off"
+        text += f"; under it {holds} keeps the supply off, or the load outruns it"
     return f"{text}."
 
 

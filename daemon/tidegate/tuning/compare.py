@@ -152,6 +152,7 @@ class _Prepared:
             lowest_percent=min(levels),
             is_carried=site.is_carried and back_h < inf,
             beyond=self._beyond(candidate),
+            off_h=lived.off_h,
         )
 
     def course(self, candidate: Candidate) -> Course:

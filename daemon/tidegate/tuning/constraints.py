@@ -103,7 +103,7 @@ class Constraints:
 
 def missed(outcome: Outcome, asked: Constraints) -> Iterable[Rule]:
     """Return the rules that exclude an outcome."""
-    it, per_day = outcome.candidate, outcome.switchings_per_year / _DAYS
+    it, per_day = outcome.candidate, outcome.budgeted_per_year / _DAYS
     life = outcome.relay_life_years
     held = it.hold_percent is not None
     lowest = outcome.lowest_percent

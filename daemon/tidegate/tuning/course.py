@@ -7,7 +7,8 @@ comes then, or with the end of the dwell, or, for an off, when rule 10 lets it g
 costs two look-ups each way.
 
 A hold, and any off of a relay that only stops charging, leaves the load to the supply:
-only what it cannot carry falls then.
+only what it cannot carry falls then. Where the gauge needs the supply an off ends by
+time instead of at the low mark (``coasting``), and rule 10 does not count that on.
 
 How true it is to one real year: the loads of a week repeat themselves for ever here.
 The walk ends before a year is over once it is back, after at least two weeks and 40
@@ -25,18 +26,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import floor, inf
+from math import inf
 from typing import Final
 
 from tidegate.core.passing import OVER_MS
 from tidegate.core.policy import HOUR_MS, Policy, Proof
-from tidegate.core.watch import (
-    FROZEN_LASTS_MS,
-    FROZEN_LEAST_MS,
-    FROZEN_MOST_MS,
-    FROZEN_SLOPE,
-)
+from tidegate.core.watch import FROZEN_LASTS_MS
 from tidegate.settings.duty import when_free
+from tidegate.tuning.coasting import SETTLED_H, coasts_of
+from tidegate.tuning.freezing import freezing
 from tidegate.tuning.outcome import Candidate
 from tidegate.tuning.paths import FULL_PERCENT, WEEK_H, Line, Strained, Track
 from tidegate.tuning.site import LAID_H, YEAR_H, Site
@@ -61,7 +59,8 @@ class Course:
 
     ``walked_h`` is how much of it was walked through. ``stays`` is the same as
     ``duty`` as it was counted, over ``walked_h``. ``down_to_percent`` is the lowest
-    level to which an off led, the low mark where none led under it.
+    level to which an off led, the low mark where none led under it. ``off_h`` is how
+    long an off lasts in the mean where it ends by time, ``None`` where it does not.
     """
 
     stays: Stays
@@ -72,6 +71,7 @@ class Course:
     outside_h: float
     under_h: float
     down_to_percent: float
+    off_h: float | None = None
 
     @property
     def duty(self) -> Duty:
@@ -118,8 +118,10 @@ class _Walk:
         self._is_strained = isinstance(site.feed, Strained)
         self._spent: list[float] = []
         self._last_off_h = -inf
-        self._freezing = _freezing(site, candidate, policy)
+        self._freezing = freezing(site, candidate, policy)
         self._thaws_h = -inf
+        self._coasts = coasts_of(site, candidate, policy, self._fall)
+        self._settled_h = _SETTLED_H if self._coasts is None else SETTLED_H
         self._begin(0.0)
 
     def _begin(self, hour: float) -> None:
@@ -129,6 +131,8 @@ class _Walk:
         self._count = 0
         self._above_h = self._below_h = 0.0
         self._down_to = self._low
+        if self._coasts is not None:
+            self._coasts.begin()
 
     def run(self, *, is_whole: bool) -> None:
         """Walk until it is enough."""
@@ -144,7 +148,7 @@ class _Walk:
                 self._begin(off_h)
                 self._unfed_leg(off_h, level, off_h + WEEK_H)
                 break
-            if not is_settled and off_h >= _SETTLED_H:
+            if not is_settled and off_h >= self._settled_h:
                 is_settled = True
                 self._begin(off_h)
             elif is_settled and self._is_enough(off_h, is_whole=is_whole):
@@ -167,6 +171,7 @@ class _Walk:
         walked_h = self._ended_h - self._began_h
         a_year = YEAR_H / walked_h
         switchings = 0.0 if self._is_hold else self._count * a_year
+        coasts = self._coasts
         return Course(
             stays=stays,
             walked_h=walked_h,
@@ -176,6 +181,7 @@ class _Walk:
             outside_h=self._above_h * a_year,
             under_h=self._below_h * a_year,
             down_to_percent=self._down_to,
+            off_h=coasts.boxed_h / coasts.count if coasts and coasts.count else None,
         )
 
     def _is_enough(self, hour: float, *, is_whole: bool) -> bool:
@@ -219,6 +225,8 @@ class _Walk:
         fall, delay_h = self._fall, self._site.device.delay_h
         if fall is None:
             return inf, True
+        if self._coasts is not None:
+            return self._coasts.on_at(hour, level), False
         gone = fall.at(hour)
         cross_h = fall.when(gone + max(0.0, level - self._bottom))
         on_h = max(cross_h + delay_h, hour + self._dwell_off_h)
@@ -271,61 +279,6 @@ class _Walk:
             took = after - before
             self._above_h += took * _share_above(one, other, self._high)
             self._below_h += took * _share_above(-one, -other, -self._low)
-
-
-class _Freezing:
-    """Rule 4 with a gauge in steps: a load so light that a step takes too long.
-
-    To the daemon such a gauge looks frozen, and the supply goes on until it has moved,
-    for a day at most, and was read three times in a minute. The slope is that of the steepest hour. A
-    gauge that goes back and forth around each step stands still only in between.
-    """
-
-    def __init__(self, site: Site, policy: Policy) -> None:
-        self._load = site.load
-        self._floor = policy.floor_percent
-        self._step = site.device.step_percent
-        self._flicker = site.device.flicker_percent
-        self._poll_h = policy.poll_ms / HOUR_MS
-        self._slope = max(FROZEN_SLOPE, *site.loads)
-
-    def limit_h(self, shown: float) -> float:
-        """Return how long a value of the gauge may stay."""
-        half = max(0.0, shown - self._floor) / 2 / self._slope
-        most = max(FROZEN_LEAST_MS / HOUR_MS, min(FROZEN_MOST_MS / HOUR_MS, half))
-        # A step is read half a poll late in the mean. The limits are whole polls as a
-        # rule, so that only the reading after is later than them.
-        return most + 1.5 * self._poll_h
-
-    def looks_at(
-        self, hour: float, level: float, until_h: float
-    ) -> tuple[float, float]:
-        """Return when the gauge looks frozen, and the level at which it then moves.
-
-        Both are infinite if it does not until then.
-        """
-        load, step, wide = self._load, self._step, self._flicker
-        gone = load.at(hour) + level
-        shown = floor(level / step + 0.5) * step
-        while hour < until_h:
-            line = shown - step / 2
-            moves_h = load.when(gone - (line + wide))
-            limit_h = self.limit_h(shown)
-            if moves_h - hour > limit_h:
-                return hour + limit_h, shown + step / 2
-            hour, shown = max(hour, load.when(gone - (line - wide))), shown - step
-        return inf, inf
-
-
-def _freezing(site: Site, candidate: Candidate, policy: Policy) -> _Freezing | None:
-    device = site.device
-    is_deaf = policy.proof is not Proof.EXTERNAL_POWER
-    if candidate.hold_percent is not None or is_deaf or not device.step_percent:
-        return None
-    found = _Freezing(site, policy)
-    shortest_h = found.limit_h(candidate.low_percent)
-    lightest = min(site.loads)
-    return found if lightest * shortest_h < device.step_percent else None
 
 
 def _share_above(one: float, other: float, level: float) -> float:

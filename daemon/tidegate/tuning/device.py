@@ -58,7 +58,8 @@ class Device:
     hours of the week are known, else all hours are alike. ``steepest_percent_per_h`` is
     the steepest load that was seen over an hour or longer, where they are not, and
     ``None`` where they are or nothing lasted so long. ``flicker_percent``: how far
-    before and after a step a gauge goes back and forth. ``notes`` are sentences on what
+    before and after a step a gauge goes back and forth. ``back_h`` is how long after an on
+    a gauge that needs the supply is read again. ``notes`` are sentences on what
     it rests on.
     """
 
@@ -84,6 +85,7 @@ class Device:
     steepest_percent_per_h: float | None = None
     is_calendar: bool = True
     flicker_percent: float = 0.0
+    back_h: float = 0.0
     notes: tuple[str, ...] = ()
 
     @property

@@ -10,7 +10,8 @@ from tidegate.tuning.advice import Advice
 from tidegate.tuning.choice import Choice, losses
 from tidegate.tuning.constraints import Constraints
 from tidegate.tuning.device import Device, Rate
-from tidegate.tuning.outcome import Candidate
+from tidegate.tuning.offs import Offs
+from tidegate.tuning.outcome import Candidate, Outcome
 from tidegate.tuning.site import GUESSED_C
 from tidegate.wear.account import Account, ModelLoss
 
@@ -20,6 +21,7 @@ _ENDLESS: Final = 1e6
 
 def as_document(choice: Choice, device: Device, advice: Advice) -> dict[str, Any]:
     """Return the document. Names keep; absent is null, and so is what never ends.
+    ``offs`` and ``off_mean_h`` are null where an off ends at the low mark.
 
     Losses model by model are those of the candidates on the front, of the present and
     of the recommended one; of the others ``models`` is null and only the span is told,
@@ -46,6 +48,7 @@ def as_document(choice: Choice, device: Device, advice: Advice) -> dict[str, Any
             for place, each in enumerate(choice.outcomes)
         ],
         "recommendation": _recommendation(choice, advice),
+        "offs": None if advice.offs is None else _offs(advice.offs),
         "limits": list(advice.limits),
     }
 
@@ -59,6 +62,24 @@ def _recommendation(choice: Choice, advice: Advice) -> dict[str, Any]:
         "verdict": advice.verdict,
         "reasons": list(advice.reasons),
         "would_change": list(advice.would_change),
+    }
+
+
+def _offs(it: Offs) -> dict[str, Any]:
+    """Return how offs end by time, as set and with another max_off."""
+    return {
+        "candidate": candidate(it.here.candidate),
+        **_boxed(it.here, it.max_off_ms),
+        "with_other_max_off": _boxed(it.other, it.other_max_off_ms),
+    }
+
+
+def _boxed(it: Outcome, max_off_ms: int) -> dict[str, Any]:
+    return {
+        "max_off_s": max_off_ms / MS,
+        "off_mean_h": _number(it.off_h, 3),
+        "switchings_per_year": round(it.switchings_per_year, 1),
+        "efc_per_year": round(it.efc_per_year, 2),
     }
 
 
@@ -96,6 +117,7 @@ def _outcome(choice: Choice, place: int) -> dict[str, Any]:
         "outside_h_per_year": round(it.outside_h, 2),
         "under_h_per_year": round(it.under_h, 2),
         "lowest_fed_percent": _number(it.lowest_percent, 2),
+        "off_mean_h": _number(it.off_h, 3),
         **_warmth(choice.account(place)),
         "is_carried": it.is_carried,
         "sigma": {name: _number(each, 4) for name, each in (it.sigma or {}).items()},

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final
 
-from tidegate.core.policy import HOUR_MS, Policy, Proof
+from tidegate.core.policy import HOUR_MS, Proof
 from tidegate.errors import LogUnreadable
 from tidegate.history import Series
+from tidegate.tuning.blind import Passage
 from tidegate.tuning.spans import Moment
 
 # With less there is nothing to stand on; choices.
@@ -28,6 +29,10 @@ _UNFED_AT_A_HOLD: Final = (
     f"{_UNPLUGGED_H:g} hours in all, each time no further down than its floor, and ask "
     "again."
 )
+_UNFED_IN_A_FILE: Final = (
+    "Its gauge is not read while the supply is off, and such a file does not tell when "
+    "that was: name the cycle log of the daemon instead of the file."
+)
 _FED: Final = (
     "Let the battery fall by ten points or more and charge again while the daemon "
     "reads it, and ask again."
@@ -38,42 +43,25 @@ class TooShort(LogUnreadable):
     """The log does not show enough to say what would be; the remedy says what to do."""
 
 
-def refuse_unread(series: Series) -> None:
-    """Refuse a station that is not read while its supply is off.
-
-    Errors: LogUnreadable.
-    """
-    if series.given.policy.gauge_needs_supply:
-        raise LogUnreadable(
-            f"{series.station!r} is read over the supply that its relay switches: while "
-            "that is off nothing is read, neither how fast the battery falls nor when "
-            "it is at the low mark, and its offs end after a time instead; what would "
-            "be of it at other marks cannot be told",
-            remedy="Have it read in a way that needs no supply (another gauge, or the "
-            "same one over a network), let the daemon keep a charge window with that "
-            "for some days, and ask again.",
-        )
-
-
 def refuse_little(
-    series: Series, unfed: Sequence[Sequence[Moment]], fed: Sequence[Sequence[Moment]]
+    series: Series,
+    unfed: Sequence[Sequence[Moment]],
+    fed: Sequence[Sequence[Moment]],
+    blind: Sequence[Passage] = (),
 ) -> None:
     """Refuse readings that show too little of discharges or of charges.
 
+    ``blind`` are the discharges of which only both ends were read.
     Errors: TooShort.
     """
-    policy = series.given.policy
-    for traces, least_h, what, remedy in (
-        (unfed, LEAST_UNFED_H, "run on its battery", _unfed(policy)),
-        (fed, LEAST_FED_H, "charge", _FED),
+    for traces, unseen, least_h, what, remedy in (
+        (unfed, blind, LEAST_UNFED_H, "run on its battery", _unfed(series)),
+        (fed, (), LEAST_FED_H, "charge", _FED),
     ):
-        lasted_h = sum(each[-1].at_ms - each[0].at_ms for each in traces) / HOUR_MS
-        points = sum(
-            abs(after.level_percent - before.level_percent)
-            for trace in traces
-            for before, after in pairwise(trace)
-        )
-        if not traces:
+        lasted_h, points = _lasted(traces)
+        lasted_h += sum(each.unfed_h for each in unseen)
+        points += sum(abs(each.fallen_percent) for each in unseen)
+        if not (traces or unseen):
             shown = f"the readings of {series.station!r} never show the device {what}"
             raise TooShort(shown, remedy=remedy)
         if lasted_h < least_h or points < LEAST_POINTS:
@@ -85,5 +73,19 @@ def refuse_little(
             )
 
 
-def _unfed(policy: Policy) -> str:
+def _lasted(traces: Sequence[Sequence[Moment]]) -> tuple[float, float]:
+    """Return how many hours were seen, and how many points moved in them."""
+    lasted_h = sum(each[-1].at_ms - each[0].at_ms for each in traces) / HOUR_MS
+    points = sum(
+        abs(after.level_percent - before.level_percent)
+        for trace in traces
+        for before, after in pairwise(trace)
+    )
+    return lasted_h, points
+
+
+def _unfed(series: Series) -> str:
+    policy = series.given.policy
+    if policy.gauge_needs_supply and not series.is_log:
+        return _UNFED_IN_A_FILE
     return _UNFED_AT_A_HOLD if policy.proof is Proof.CHARGING else _UNFED

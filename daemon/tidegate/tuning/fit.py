@@ -5,7 +5,8 @@ What is learned and from what:
 - the load, from the times in which the battery fed the device, whatever the reason (a
   mark, heat, an outage): by hour of the week, from moment to moment (``spans``,
   ``weekly``); nothing is taken across a gap, nor from a battery held or full; and from
-  what a weak supply lacks where it does not carry them (``heavier``);
+  what a weak supply lacks where it does not carry them (``heavier``); of a gauge that
+  needs the supply, across the times in which it could not be read (``blind``);
 - the net charge, from the times in which it rose or fell while fed, below where
   charging slows; which limit it was, and the slowing (``charging``);
 - how wide a cycle is beside its window (``swing``), temperatures (``warmth``), and the
@@ -22,9 +23,10 @@ from math import hypot
 from typing import Final
 
 from tidegate.history import Series
+from tidegate.tuning.blind import back_h, warm_in
 from tidegate.tuning.charging import Limits
 from tidegate.tuning.device import Device, Rate
-from tidegate.tuning.enough import refuse_little, refuse_unread
+from tidegate.tuning.enough import refuse_little
 from tidegate.tuning.hours import Hours
 from tidegate.tuning.paths import WEEK_H
 from tidegate.tuning.seen import LEAST_LOAD, rates_of, seen_in
@@ -43,13 +45,11 @@ _MODEL_SHARE: Final = 0.01
 def fit(series: Series, zone: tzinfo) -> Device:
     """Return what was learned; hours of the week are those of ``zone``.
 
-    Errors: TooShort where it was not seen discharging, or charging, for long enough;
-    LogUnreadable where nothing is read while the supply is off.
+    Errors: TooShort where it was not seen discharging, or charging, for long enough.
     """
-    refuse_unread(series)
     hours = Hours(zone, is_calendar=series.is_calendar)
     seen = seen_in(series, hours)
-    refuse_little(series, seen.unfed, seen.fed)
+    refuse_little(series, seen.unfed, seen.fed, seen.passages)
     load, rise, limits, slowing, levels = rates_of(seen)
     loads = [max(LEAST_LOAD, each) for each in load.rates]
     swing = swing_of(
@@ -60,10 +60,10 @@ def fit(series: Series, zone: tzinfo) -> Device:
         rise=rise.rates,
         step_percent=1.0 if series.is_whole else 0.0,
     )
-    fed_c, unfed_c, held_c = warmth_of(seen.spans, hours)
+    fed_c, unfed_c, held_c = warmth_of(seen.spans, hours, warm_in(series))
     return Device(
         station=series.station,
-        days=series.covered_s / DAY_S,
+        days=series.known_s / DAY_S,
         load=_rates(load, loads),
         rise=_rates(rise, rise.rates),
         load_mean=_mean(load, loads),
@@ -86,7 +86,11 @@ def fit(series: Series, zone: tzinfo) -> Device:
         else steepest_percent_per_h(seen.unfed, seen.fed),
         is_calendar=series.is_calendar,
         flicker_percent=seen.flicker_percent,
-        notes=tuple(_notes(series, load, rise, limits, swing)),
+        back_h=back_h(series),
+        notes=(
+            *_notes(series, load, rise, limits, swing),
+            *_unread(series),
+        ),
     )
 
 
@@ -112,7 +116,7 @@ def _notes(
     never = sum(1 for each in load.hours if not each)
     yield (
         f"The load rests on {sum(load.hours):.0f} h on the battery, the net charge on "
-        f"{sum(rise.hours):.0f} h of charging, in {series.covered_s / 86_400:.1f} days."
+        f"{sum(rise.hours):.0f} h of charging, in {series.known_s / 86_400:.1f} days."
     )
     if not series.is_calendar:
         yield "The readings have no time of day: every hour was taken to be alike."
@@ -122,7 +126,7 @@ def _notes(
             "mean of their hour of day, or of all hours, stands in, or where the supply "
             "did not carry them what it lacked."
         )
-    if series.is_calendar and series.covered_s < 14 * 86_400:
+    if series.is_calendar and series.known_s < 14 * 86_400:
         yield "Less than two weeks were seen: how weeks differ is not known."
     if limits.charger is None:
         yield (
@@ -136,8 +140,17 @@ def _notes(
         )
     if swing.cycles:
         yield f"How wide a cycle is was learned from {swing.cycles} cycles at the marks."
-    else:
+    elif not series.coasts:
         yield (
             "How wide a cycle is beside its window was assumed from the steps of the "
             "gauge and half a poll: the log shows too few cycles at the marks."
+        )
+
+
+def _unread(series: Series) -> Iterator[str]:
+    if series.coasts:
+        yield (
+            f"Nothing was read in {len(series.coasts)} offs: what fell in each was "
+            "learned from what the gauge showed before and after it, what was charged "
+            "meanwhile taken off."
         )

@@ -39,7 +39,8 @@ class Outcome:
     infinite where none is switched. ``outside_h`` is how many hours a year the charge
     lies above the window, and ``under_h`` under it. ``is_carried``: the supply outruns
     the load over the week and brings the battery up again. ``beyond`` are sentences on
-    what of it the log has not shown. ``sigma`` is one standard deviation of a figure by
+    what of it the log has not shown. ``off_h`` is how long an off lasts in the mean
+    where it ends by time, as nothing is read meanwhile, else ``None``. ``sigma`` is one standard deviation of a figure by
     its name, as far as the fit tells one: ``efc_per_year``, ``switchings_per_year``, ``autonomy_h``.
     """
 
@@ -57,7 +58,14 @@ class Outcome:
     is_carried: bool
     lowest_percent: float | None = None
     beyond: tuple[str, ...] = ()
+    off_h: float | None = None
     sigma: Mapping[str, float] | None = None
+
+    @property
+    def budgeted_per_year(self) -> float:
+        """The switchings that rule 10 counts: not the ons that end an off by time."""
+        per_year = self.switchings_per_year
+        return per_year if self.off_h is None else per_year / 2
 
     @property
     def is_low_at_times(self) -> bool:

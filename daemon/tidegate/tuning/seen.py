@@ -2,20 +2,23 @@
 
 A load so light that a whole discharge shows one step of the gauge, or none, is learned
 from one discharge to the next, across the charge between them: once the net charge is
-known from the other hours, what it brought is taken off.
+known from the other hours, what it brought is taken off. So is a load that nobody saw
+at all, as the gauge needs the supply (``blind``); of its net charge the steps within the
+charges tell enough to begin with.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from math import sqrt
 from statistics import fmean
 from typing import Final
 
 from tidegate.core.policy import HOUR_MS
-from tidegate.history import Series
+from tidegate.history import Coast, Series
+from tidegate.tuning.blind import Passage, by_stretch, narrowed, passages, share_at
 from tidegate.tuning.charges import COARSE_PERCENT, Charge, charges, over
 from tidegate.tuning.charging import Limits, Piece, limits_and_slowing
 from tidegate.tuning.heavier import heavier_of
@@ -30,8 +33,11 @@ _FINE_ERROR: Final = 0.03**2
 _SPARSE: Final = 0.1
 # A whole charge whose rise is less sure than that says nothing of rates.
 _UNSURE: Final = 0.1
+# Load and net charge by turns; after two of each they stand.
+_BLIND_ROUNDS: Final = 2
 
 Trace = Sequence[Moment]
+_Found = tuple[Weekly, Limits, dict[float, float], tuple[float, float]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +52,13 @@ class Seen:
     is_noisy: bool
     is_log: bool
     is_calendar: bool
+    is_whole: bool = False
+    coasts: Mapping[int, Coast] = field(default_factory=dict)
+
+    @property
+    def passages(self) -> list[Passage]:
+        """The discharges of which only both ends were read."""
+        return passages(self.spans, self.traces, self.coasts, self.hours)
 
     @property
     def unfed(self) -> list[Trace]:
@@ -88,6 +101,8 @@ def seen_in(series: Series, hours: Hours) -> Seen:
         is_noisy=noisy,
         is_log=series.is_log,
         is_calendar=series.is_calendar,
+        is_whole=series.is_whole,
+        coasts=by_stretch(series),
     )
 
 
@@ -96,8 +111,11 @@ def rates_of(
 ) -> tuple[Weekly, Weekly, Limits, dict[float, float], tuple[float, float]]:
     """Return load, net charge, limits, slowing, and the levels seen while charging."""
     ways = [_way(each, seen.hours, sign=-1) for each in seen.unfed]
-    load = _load(seen, ways)
-    found = _rise(seen, load)
+    if seen.coasts:
+        seen, load, found = _blind(seen, ways)
+    else:
+        load = _load(seen, ways)
+        found = _rise(seen, load)
     sparse = [each for place, each in seen.charges.items() if _is_sparse(seen, place)]
     if len(sparse) > _SPARSE * len(seen.charges):
         rise, _, slowing, _ = found
@@ -109,6 +127,36 @@ def rates_of(
         load = heavier
         found = _rise(seen, load)
     return load, *found
+
+
+def _blind(seen: Seen, ways: Sequence[Way]) -> tuple[Seen, Weekly, _Found]:
+    """Return the load across what nobody saw, and the net charge beside it."""
+    rise = fitted([_way(each, seen.hours, sign=1) for each in seen.fed])
+    slowing: Mapping[float, float] = {}
+    for _ in range(_BLIND_ROUNDS):
+        finer = _finer(seen, rise, slowing)
+        unseen = [each.way(rise, slowing) for each in finer.passages]
+        load = _load(seen, [*ways, *unseen])
+        found = _rise(finer, load)
+        rise, _, slowing, _ = found
+    return finer, load, found
+
+
+def _finer(seen: Seen, rise: Weekly, slowing: Mapping[float, float]) -> Seen:
+    """Return it with what the readings of a charge say of each other's steps."""
+    if not seen.is_whole or seen.is_noisy:
+        return seen
+
+    def pace_of(moment: Moment) -> float:
+        hour = next(iter(seen.hours.within(moment.at_ms, moment.at_ms + 1)))
+        return share_at(slowing, moment.level_percent) * rise.rates[hour]
+
+    pairs = zip(seen.spans, seen.traces, strict=True)
+    traces = [
+        narrowed(span, trace, pace_of) if span.is_fed else trace
+        for span, trace in pairs
+    ]
+    return replace(seen, traces=traces)
 
 
 def _load(seen: Seen, ways: Sequence[Way]) -> Weekly:
@@ -133,9 +181,7 @@ def _across(
             yield Way(0.0, [Step(fell, each.beside, error)])
 
 
-def _rise(
-    seen: Seen, load: Weekly
-) -> tuple[Weekly, Limits, dict[float, float], tuple[float, float]]:
+def _rise(seen: Seen, load: Weekly) -> _Found:
     loads = [max(LEAST_LOAD, each) for each in load.rates]
     pieces = [
         piece for trace in seen.fed for piece in _pieces(trace, seen.hours, loads)

@@ -9,7 +9,7 @@ is the moment. Nothing is taken across a time that was not seen.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby, pairwise
 from typing import Final, NamedTuple
 
@@ -22,6 +22,9 @@ _FULL_PERCENT: Final = 98.5
 _IDLE: Final = frozenset({BatteryStatus.FULL, BatteryStatus.NOT_CHARGING})
 # A gauge lags, and its filter is still at the rate from before the switching; a choice.
 _SETTLES_MS: Final = 3 * MINUTE_MS
+# After an on that no reading shows it is counted from that. Many such charges last no
+# longer than the dwell of 3 min, and all are alike in what is left of the lag by then.
+_SETTLES_UNREAD_MS: Final = 2 * MINUTE_MS
 # What the charge must come back by to have turned, where nothing tells the supply.
 _TURN_PERCENT: Final = 2.0
 # A gauge with fine steps is looked at whenever it moved so far.
@@ -45,7 +48,7 @@ class Span:
 
     ``is_fed`` is ``None`` where the battery was neither charged nor used: held, full,
     or not known. ``from_ms`` and ``until_ms`` are half way to the readings of the
-    spans beside it.
+    spans beside it. From ``settled_ms`` on the gauge shows it.
     """
 
     is_fed: bool | None
@@ -53,20 +56,29 @@ class Span:
     from_ms: float
     until_ms: float
     stretch: int
+    settled_ms: float
 
 
 def spans(series: Series) -> list[Span]:
     """Return all of a series in spans, in order."""
     found = []
+    ons_ms = {series.points[each.place].at_ms: each.on_ms for each in series.coasts}
     for number, stretch in enumerate(series.stretches()):
-        if all(_is_silent(point) for point in stretch):
-            states = _by_direction(stretch)
-        else:
+        if not all(_is_silent(point) for point in stretch):
             states = [_state(point) for point in stretch]
+        elif series.coasts:
+            # What is reached over the switched supply is read while that is on.
+            states = [_charged(point) for point in stretch]
+        else:
+            states = _by_direction(stretch)
         place = 0
         for state, group in groupby(states):
             end = place + sum(1 for _ in group)
-            found.append(_span(stretch, place, end, number, is_fed=state))
+            span = _span(stretch, place, end, number, is_fed=state)
+            on_ms = ons_ms.get(span.points[0].at_ms)
+            if on_ms is not None:
+                span = replace(span, settled_ms=on_ms + _SETTLES_UNREAD_MS)
+            found.append(span)
             place = end
     return found
 
@@ -80,8 +92,7 @@ def moments(span: Span, *, is_whole: bool, is_noisy: bool) -> list[Moment]:
     found = list(_steps(span.points) if is_whole else _samples(span.points))
     if is_noisy:
         found = found[1:-1]
-    settled_ms = span.points[0].at_ms + _SETTLES_MS
-    return [each for each in found if each.at_ms >= settled_ms]
+    return [each for each in found if each.at_ms >= span.settled_ms]
 
 
 def is_noisy(found: Sequence[Span], *, is_whole: bool) -> bool:
@@ -114,6 +125,7 @@ def _span(
         from_ms=(before + first) / 2,
         until_ms=(last + after) / 2,
         stretch=number,
+        settled_ms=first + _SETTLES_MS,
     )
 
 
@@ -131,6 +143,10 @@ def _state(point: Point) -> bool | None:
             return False
         return True if point.status is BatteryStatus.CHARGING else None
     return True
+
+
+def _charged(point: Point) -> bool | None:
+    return None if point.soc_percent >= _FULL_PERCENT else True
 
 
 def _by_direction(points: Sequence[Point]) -> list[bool | None]:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from itertools import pairwise
 from operator import mul
 from statistics import fmean
 from typing import Final
 
 from tidegate.core.policy import HOUR_MS
+from tidegate.history import Coast
 from tidegate.tuning.hours import Hours
 from tidegate.tuning.paths import WEEK_H
 from tidegate.tuning.spans import Span
@@ -21,8 +22,13 @@ _LEAST_HELD_H: Final = 1.0
 Warmth = tuple[float, ...]
 
 
-def warmth_of(found: Sequence[Span], hours: Hours) -> tuple[Warmth, Warmth, Warmth]:
+def warmth_of(
+    found: Sequence[Span], hours: Hours, blind: Iterable[tuple[Coast, float]] = ()
+) -> tuple[Warmth, Warmth, Warmth]:
     """Return °C by hour: fed, not fed, and held (fed but neither charged nor used).
+
+    ``blind`` are times without supply in which nothing was read, and what was guessed
+    for each.
 
     All are empty without any temperature. An hour that was never seen takes the mean of
     its hour of day, else that of all hours. Where a state was never seen another stands
@@ -30,6 +36,9 @@ def warmth_of(found: Sequence[Span], hours: Hours) -> tuple[Warmth, Warmth, Warm
     than not fed as the hours that were.
     """
     fed, unfed, held = _Sums(), _Sums(), _Sums()
+    for coast, middle_c in blind:
+        for hour, each in hours.within(coast.off_ms, coast.on_ms).items():
+            unfed.add(hour, each, middle_c)
     of_state = {True: fed, False: unfed, None: held}
     for span in found:
         sums = of_state[span.is_fed]

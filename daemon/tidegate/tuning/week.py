@@ -14,6 +14,7 @@ from typing import Final
 
 from tidegate.core.policy import HOUR_MS, Policy
 from tidegate.settings.duty import when_free
+from tidegate.tuning.coasting import SETTLED_H, coasts_of
 from tidegate.tuning.course import falling, is_always_fed
 from tidegate.tuning.device import Device
 from tidegate.tuning.outcome import Candidate
@@ -49,7 +50,9 @@ class _Walk:
         self._is_fed = is_always_fed(candidate, policy)
         self._levels: Track = []
         self._on: list[tuple[float, float]] = []
-        self._ends_h = _SETTLED_H + WEEK_H
+        self._coasts = coasts_of(site, candidate, policy, self._fall)
+        self._settled_h = _SETTLED_H if self._coasts is None else SETTLED_H
+        self._ends_h = self._settled_h + WEEK_H
         self._switchings: list[float] = []
         self._last_off_h = -inf
 
@@ -62,17 +65,18 @@ class _Walk:
             hour, level = self._gone(self._site.feed.track(hour, level, off_h))
             on_h = min(self._on_at(hour, level), self._ends_h)
             self._last_off_h = hour
-            self._switchings += [hour, on_h]
+            # Rule 10 does not count the on with which a coast is over.
+            self._switchings += [hour, on_h] if self._coasts is None else [hour]
             hour, level = self._gone(self._fallen(hour, level, on_h))
-        levels = _cut(self._levels)
+        levels = _cut(self._levels, self._settled_h)
         if self._is_fed:
             return Week(levels=levels, on=((0.0, float(WEEK_H)),))
         return Week(
             levels=levels,
             on=tuple(
-                (max(begin - _SETTLED_H, 0.0), end - _SETTLED_H)
+                (max(begin - self._settled_h, 0.0), end - self._settled_h)
                 for begin, end in self._on
-                if end > _SETTLED_H
+                if end > self._settled_h
             ),
         )
 
@@ -99,10 +103,15 @@ class _Walk:
         )
 
     def _on_at(self, hour: float, level: float) -> float:
-        """Return when the low mark and the dwell let it, or the floor orders it."""
+        """Return when the low mark and the dwell let it, or the floor orders it.
+
+        Where nothing is read meanwhile, when the time is over.
+        """
         load, delay_h = self._fall, self._site.device.delay_h
         if load is None:
             return inf
+        if self._coasts is not None:
+            return self._coasts.on_at(hour, level)
         gone = load.at(hour)
         on_h = max(
             load.when(gone + max(0.0, level - self._candidate.low_percent)) + delay_h,
@@ -121,14 +130,14 @@ class _Walk:
         return [(each, max(0.0, top - load.at(each))) for each in times]
 
 
-def _cut(levels: Track) -> Track:
+def _cut(levels: Track, settled_h: float) -> Track:
     """Return the settled week of it, from its first moment on."""
     kept: Track = []
     for (before, low), (hour, level) in pairwise(levels):
-        if hour < _SETTLED_H:
+        if hour < settled_h:
             continue
         if not kept:
-            share = (_SETTLED_H - before) / (hour - before) if hour > before else 1.0
+            share = (settled_h - before) / (hour - before) if hour > before else 1.0
             kept.append((0.0, low + share * (level - low)))
-        kept.append((hour - _SETTLED_H, level))
+        kept.append((hour - settled_h, level))
     return kept
