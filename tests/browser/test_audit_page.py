@@ -174,7 +174,7 @@ def test_who_does_not_see_the_pictures_is_told_their_findings(browser, pages):
         "hall from Wed 1 Jan 01:00 2025",
         "schmalstieg2014: 7.2 %, float 4.4 %, hold 2.7 %",
         "The charge was for 42 % of the time read from 60 to 65 %",
-        "5,840 operations of the 100,000 that it lasts",
+        "5,840 of 100,000 contact operations",
         "median 121 mΩ",
     ):
         assert words in said

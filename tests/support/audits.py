@@ -72,6 +72,7 @@ def charge(
         highest_percent=97.0,
         hours_above_80_percent=0.2,
         in_window_percent=92.6,
+        window_s=361.7 * 86_400,
         histogram=tuple(
             Bin(low=low, high=low + 5, seconds=seconds.get(low, 0.0))
             for low in range(0, 100, 5)
@@ -136,6 +137,7 @@ SWITCHINGS = Switchings(
     operations=5_840,
     life=100_000,
     life_years=17.1,
+    operations_of_log=5_840,
 )
 HALF_CYCLES = tuple(
     HalfCycles(depth_percent=depth, mean_percent=mean, count=count)
@@ -276,8 +278,9 @@ def plain(days=5.0):
         days=days,
         station="cellar",
         marks=None,
+        windows=0,
         readings=Readings(
-            count=1, rejected=0, failed=0, covered_s=0.0, gaps=(), lost_rows=0
+            count=1, rejected=1, failed=0, covered_s=0.0, gaps=(), lost_rows=0
         ),
         cycles=Cycles(half_cycles=(), efc=0.0, efc_per_year=None),
         soc=NO_CHARGE,
@@ -315,6 +318,7 @@ def week():
         at_this_pace=ahead,
         alarms=(),
         readings=replace(audit().readings, gaps=(), covered_s=7 * 86_400.0),
+        soc=replace(charge(), window_s=7 * 86_400.0),
         measured=NOT_MEASURED,
     )
 

@@ -10,6 +10,7 @@ import pytest
 
 from support.audit_log import HOUR, AuditLog
 from tidegate.audit.auditor import audit
+from tidegate.report.audit_words import capacity
 
 
 @pytest.fixture
@@ -55,6 +56,42 @@ def test_a_gauge_that_gives_back_its_own_full_charge_measures_nothing(log):
 def test_a_gauge_that_never_says_its_full_charge_may_be_measured(log):
     swing(log, 0, 20, 90, ah_per_point=0.06)
     assert audit(log.close(), "hall").measured.capacity_ah == pytest.approx(6.0)
+
+
+def test_an_end_told_in_whole_percents_is_coarse_whatever_the_other_is(log):
+    """Another way to read the gauge may tell parts of a percent."""
+    end_s = swing(log, 0, 20, 90, ah_per_point=0.06)
+    log.read(end_s, 90.5, charge_mah=5_430)
+    made = audit(log.close(), "hall").measured
+    assert (made.swings, made.sigma_of) == (1, "rounding")
+    # From 21, the first step away from 20, to 90.5: uniform errors of 1 % and of 0.01 %
+    # at its ends have the variances 1/12 and 0.0001/12.
+    sigma_percent = ((1 + 0.0001) / 12) ** 0.5
+    assert made.capacity_sigma_ah == pytest.approx(6.0 * sigma_percent / 69.5, rel=1e-3)
+
+
+def test_a_whole_swing_beside_a_fine_one_keeps_its_doubt(log):
+    end_s = swing(log, 0, 20, 90, ah_per_point=0.06)
+    log.battery(end_s)
+    swing(log, end_s + HOUR, 90, 20, ah_per_point=0.06)
+    log.read(end_s + 5 * HOUR, 50.5)
+    made = audit(log.close(), "hall").measured
+    assert made.swings == 2
+    # The larger of two differences, 1 % / sqrt(12) * sqrt(2), over the widest swing.
+    assert made.capacity_sigma_ah >= 6.0 * 0.408 / 69 * 0.99
+    assert made.sigma_of == "rounding and scatter"
+
+
+def test_a_sigma_of_rounding_alone_is_called_so(log):
+    for place in range(71):
+        log.read(60 * place, 90.25 - place, charge_mah=6_000 - 60 * place)
+    measured = audit(log.close(), "hall").measured
+    assert measured.swings == 1
+    assert measured.sigma_of == "rounding"
+    # 0.01 % and 1 mAh, as the log keeps them: no gauge is as good as that.
+    assert measured.capacity_sigma_ah < 0.001
+    said = "6.00 Ah ± less than 0.005 Ah (one sigma, from rounding alone)"
+    assert capacity(measured) == said
 
 
 def test_narrow_swings_measure_nothing(log):
@@ -210,7 +247,7 @@ def test_the_commonest_reason_is_told_with_how_often_it_was(log):
     stepped(log, 700, (4_012, 1_350), (3_894, 900), supply="off", late_s=3)
     made = audit(log.close(), "hall").measured
     assert "in 2 of 3 switchings" in made.why_no_resistance
-    assert "0.01 A only" in made.why_no_resistance
+    assert "by 0.01 to 0.02 A only" in made.why_no_resistance
 
 
 def test_a_command_that_moved_nothing_has_no_step(log):
@@ -220,3 +257,44 @@ def test_a_command_that_moved_nothing_has_no_step(log):
     log.read(101.5, 60, voltage_mv=3_894, current_ma=-620)
     made = audit(log.close(), "hall").measured
     assert made.why_no_resistance.startswith("There was no switching")
+
+
+def test_a_sign_that_was_not_known_before_is_not_used(log):
+    log.battery(current_sign_trusted=False)
+    log.read(0, 50, voltage_mv=3_800, current_ma=600)
+    log.switch(0.1, "off")
+    log.battery(1, current_sign_trusted=True)
+    log.read(1, 50, voltage_mv=3_740, current_ma=-600)
+    # A magnitude, then a signed value: 60 mV over 1.2 A would be 50 mOhm.
+    made = audit(log.close(), "hall").measured
+    assert made.resistance_ohm is None
+    assert "sign of the current is not known" in made.why_no_resistance
+
+
+def test_the_reason_has_the_least_and_the_most_of_what_was_seen(log):
+    log.battery()
+    steps = ((600, 590), (600, 350), (600, 800), (0, 290))
+    for place, (before, after) in enumerate(steps):
+        at_s = 30 * place
+        log.read(at_s, 50, voltage_mv=3_800, current_ma=before)
+        log.switch(at_s + 0.1, "on" if place % 2 else "off")
+        log.read(at_s + 1, 50, voltage_mv=3_790, current_ma=after)
+    made = audit(log.close(), "hall").measured
+    assert made.why_no_resistance == (
+        "No step to measure in 4 of 4 switchings: the current stepped by 0.01 to 0.29 A "
+        "only, less than 0.3 A."
+    )
+
+
+def test_a_reading_of_another_boot_is_on_no_side_of_a_switching(log):
+    log.battery()
+    log.read(0, 50, voltage_mv=3_700, current_ma=-600)
+    log.offset_ms -= 5 * 86_400_000
+    log.start(0, boot="boot-2", synchronised=False)
+    log.switch(0.5, "off")
+    log.switch(1, "on")
+    log.read(1.5, 50, voltage_mv=3_990, current_ma=900)
+    made = audit(log.close(), "hall")
+    # The second boot is placed right after the first: the times alone would do.
+    assert made.delayed == 1
+    assert made.measured.resistance_ohm is None

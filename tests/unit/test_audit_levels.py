@@ -16,6 +16,7 @@ from tidegate.core.policy import Marks
 from tidegate.cyclelog.reader import Reader
 from tidegate.cyclelog.rows import SettingsRow
 from tidegate.errors import LogAbsent, LogEmpty, LogUnreadable
+from tidegate.report.audit_finding import verdict
 from tidegate.report.finding import measured_in_window_percent
 from tidegate.report.story import story
 from tidegate.wear.account import account
@@ -237,10 +238,9 @@ def test_a_run_of_equal_readings_with_a_hole_in_it_is_a_gap(log):
 # --- consistent with the picture ------------------------------------------------------
 
 
-def test_the_share_in_the_window_is_that_of_the_report(log):
+def test_the_share_in_the_window_is_that_of_the_report_once_it_is_in_it(log):
     log.begin()
-    log.read(0, 70, span_s=600)
-    end = triangle(log, low=36, high=63, swings=5, from_s=660)
+    end = triangle(log, low=40, high=63, swings=5)
     log.read(end + 3600, 50, span_s=600)
     log.read(end + 4260, 66, span_s=900)
     path = log.close()
@@ -249,11 +249,14 @@ def test_the_share_in_the_window_is_that_of_the_report(log):
     assert wanted < 99
 
 
-def test_a_station_that_never_came_into_its_window_has_no_share(log):
+def test_a_station_that_never_came_into_its_window_was_outside_all_along(log):
     log.begin()
     log.read(0, 90, span_s=600)
     made = audit(log.close(), "hall")
-    assert made.soc.in_window_percent is None
+    assert (made.soc.in_window_percent, made.soc.window_s) == (0, 600)
+    assert "hall did not come into its window of 40 to 60 % in the time" in verdict(
+        made
+    )
     assert made.wear.hold_percent == 50  # the middle of 40 to 60
 
 

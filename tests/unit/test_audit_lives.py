@@ -63,13 +63,21 @@ def test_the_report_of_the_same_log_says_the_same(life, demo):
         assert made.readings.failed == told.failed
         assert made.readings.covered_s == pytest.approx(read_ms(told) / 1000)
         assert len(made.readings.gaps) == len(told.soc) - 1
-        assert made.soc.in_window_percent == pytest.approx(
+        entered = audit(path, station, since_ms=entered_ms(told))
+        assert entered.soc.in_window_percent == pytest.approx(
             measured_in_window_percent(told)
         )
+        assert made.soc.window_s == pytest.approx(made.readings.covered_s)
         assert [(each.code, each.from_ms) for each in made.alarms] == [
             (each.label, each.from_ms) for each in told.alarms
         ]
         assert made.stepped_ms == told.stepped_ms
+
+
+def entered_ms(told):
+    """Return when the charge came into the window; the report counts from there."""
+    high = told.policy.marks.high_percent + 1
+    return next(at for line in told.soc for at, soc in line if soc <= high)
 
 
 def test_charge_moves_as_the_report_draws_it(life):
@@ -81,10 +89,7 @@ def test_charge_moves_as_the_report_draws_it(life):
 
 def test_the_demo_is_told_as_it_truly_was_within_a_whole_percent(demo):
     # The truth counts from the first time in the window on.
-    entered_ms = next(
-        at_ms for line in demo.told.soc for at_ms, soc in line if soc <= 66
-    )
-    made = audit(demo.log, STATION, since_ms=entered_ms)
+    made = audit(demo.log, STATION, since_ms=entered_ms(demo.told))
     halves = 2 * sum(each.count for each in made.cycles.half_cycles)
     assert halves > 5
     # Each range between two whole percents is less than a point off.

@@ -28,7 +28,7 @@ def one(soc: int) -> Run:
 
 
 def hours_inside(hours: Hours) -> tuple[int, int]:
-    """Return hours in the window and hours since the first entry."""
+    """Return hours in the window and hours with one in force."""
     levels = Levels(since_ms=None, until_ms=None, is_whole=True)
     levels.window(WINDOW)
     for n, (plan, soc) in enumerate(hours):
@@ -36,7 +36,7 @@ def hours_inside(hours: Hours) -> tuple[int, int]:
             levels.plan(plan)
         levels.take(one(soc), n * HOUR, most_ms=2 * HOUR)
     told = levels.end(0, (len(hours) - 1) * HOUR, most_ms=2 * HOUR)
-    return told.inside_ms // HOUR, told.entered_ms // HOUR
+    return told.inside_ms // HOUR, told.ruled_ms // HOUR
 
 
 SAME = "as before"

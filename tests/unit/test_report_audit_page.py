@@ -20,6 +20,7 @@ from support.audits import DAY, HOUR, T0
 from support.cyclelog_rows import WALL_MS
 from support.pictures import assert_apart, assert_inside, of_class, texts
 from tidegate.audit.result import AlarmSpan, AtThisPace, Gap
+from tidegate.cli.audit_text import lines
 from tidegate.cyclelog.writer import Writer
 from tidegate.errors import LogError
 from tidegate.report.audit_finding import length, verdict
@@ -90,7 +91,9 @@ CASES = {
         readings=audits.changed(audits.audit().readings, gaps=(), covered_s=600),
         measured=audits.NOT_MEASURED,
     ),
-    "measured only": audits.audit(marks=None, switchings=audits.NO_SWITCHING),
+    "measured only": audits.audit(
+        marks=None, windows=0, switchings=audits.NO_SWITCHING
+    ),
     "a week": audits.week(),
     "no temperature": audits.audit(temperature=audits.NO_HEAT),
     "no model counts": audits.audit(
@@ -202,7 +205,7 @@ def test_no_name_turns_a_sentence_round_or_hides_in_it(character):
             "models say that it cost less than float; 3 alarms, of which 1 stands.",
         ),
         (
-            audits.audit(marks=None, alarms=audits.ALARMS[:1]),
+            audits.audit(marks=None, windows=0, alarms=audits.ALARMS[:1]),
             "hall was measured, not controlled: its charge was 41 to 97 %; 2 of 4 "
             "models say that it cost less than float; 1 alarm, none stands.",
         ),
@@ -213,11 +216,12 @@ def test_no_name_turns_a_sentence_round_or_hides_in_it(character):
         ),
         (
             audits.audit(
-                soc=audits.changed(audits.charge(), in_window_percent=None),
+                soc=audits.changed(audits.charge(), in_window_percent=0.0),
                 wear=audits.account([("xu2016", 3.0, 2.0, 1.0, (), True)]),
             ),
-            "hall did not come into its window of 55 to 65 %; the one model that counts "
-            "says that it cost more than float; 3 alarms, of which 1 stands.",
+            "hall did not come into its window of 55 to 65 % in the time read; the one "
+            "model that counts says that it cost more than float; 3 alarms, of which 1 "
+            "stands.",
         ),
         (
             CASES["no model counts"],
@@ -271,10 +275,12 @@ def test_the_numbers_are_those_of_the_audit():
         "time at or above 45 °C": ("2.5 h",),
         "sensor": ("battery",),
         "equivalent full cycles (EFC)": ("292; 292 a year at this pace",),
-        "switchings": ("5,840; 16.0 a day",),
-        "of these": ("2 without effect, 3 whose effect could not be seen",),
-        "operations of the contact, repeats apart": (
-            "5,840 of 100,000 (5.8 %); at this pace 17 years",
+        "switchings": ("5,840, 16.0 a day",),
+        "of these": (
+            "2 without effect, 3 not confirmed (the effect not seen, or not waited for)",
+        ),
+        "relay, repeats apart": (
+            "5,840 of 100,000 contact operations; at this pace 17 years from new",
         ),
     }
 
@@ -337,7 +343,8 @@ def test_what_was_measured_stands_apart_from_the_models():
     rows = Parts(page_of(CASES["a year"])).table("numbers", 1)
     assert rows == {
         "capacity": (
-            "6.31 Ah ± 0.09 Ah (one sigma), from 7 swings of 30 points and more",
+            "6.31 Ah ± 0.09 Ah (one sigma, from rounding and scatter), over 7 swings of "
+            "30 points and more",
         ),
         "chemistry, as declared": ("unknown",),
         "design capacity, as named": ("7.00 Ah",),
@@ -475,6 +482,47 @@ def test_the_foot_names_version_link_and_how_to_check():
     assert audits.LINK in foot
     assert "museum.db" in foot
     assert "tidegate log verify --log museum.db" in foot
+
+
+def test_a_link_of_a_time_that_no_calendar_has_is_told_all_the_same():
+    # The year 12110; datetime ends with 9999.
+    head = audits.changed(audits.audit().head, wall_ms=320_000_000_000_000)
+    text = page_of(audits.audit(head=head))
+    assert "at a time that no calendar has" in Parts(text).text
+
+
+def test_what_is_outside_of_float_and_hold_is_in_the_table():
+    (name, *_), *_ = audits.LOSSES
+    wear = audits.account()
+    first = audits.changed(
+        wear.models[0],
+        outside=("depth 10 % (tested 80 to 100 %)",),
+        float_outside=("depth 10 % (tested 80 to 100 %)", "charge 100 % (tested 50 %)"),
+        hold_outside=("3 years (tested up to 1 year)",),
+    )
+    made = audits.audit(wear=audits.changed(wear, models=(first, *wear.models[1:])))
+    assert Parts(page_of(made)).table("models")[name][-1] == (
+        "depth 10 % (tested 80 to 100 %); float: charge 100 % (tested 50 %); hold: 3 "
+        "years (tested up to 1 year)"
+    )
+
+
+def test_the_bar_of_a_relays_life_is_of_the_whole_log():
+    made = audits.audit(
+        switchings=audits.changed(
+            audits.SWITCHINGS, operations=30, life=100, operations_of_log=150
+        )
+    )
+    text = page_of(made)
+    assert "filled: 150 in the whole log (150 %)" in text
+    assert "of these 30 in this time" in text
+
+
+def test_text_and_page_call_an_effect_that_is_not_known_the_same():
+    made = CASES["a year"]
+    said = "2 without effect, 3 not confirmed"
+    assert Parts(page_of(made)).table("numbers")["of these"][0].startswith(said)
+    assert said in " ".join(" ".join(lines(made, ZONE)).split())
 
 
 # --- the file -------------------------------------------------------------------------

@@ -94,18 +94,18 @@ class Parts(HTMLParser):
     [
         (
             told((60, 60, 80, 80, 60), switchings=1),
-            "wall-guide was in its window of 55 to 65 % for 50 % of the time read, "
-            "with 1 switching; no alarm.",
+            "wall-guide was in its window of 55 to 65 % for 50 % of the time read "
+            "from its first entry on, with 1 switching; no alarm.",
         ),
         (
             told(switchings=94, alarms=[alarm(), alarm("relay_no_effect")]),
-            "wall-guide was in its window of 55 to 65 % for 100 % of the time read, "
-            "with 94 switchings; 2 alarms, none stands.",
+            "wall-guide was in its window of 55 to 65 % for 100 % of the time read "
+            "from its first entry on, with 94 switchings; 2 alarms, none stands.",
         ),
         (
             told(alarms=[alarm(), alarm("relay_no_effect", stands=True)]),
-            "wall-guide was in its window of 55 to 65 % for 100 % of the time read, "
-            "with 0 switchings; 2 alarms, of which 1 stands.",
+            "wall-guide was in its window of 55 to 65 % for 100 % of the time read "
+            "from its first entry on, with 0 switchings; 2 alarms, of which 1 stands.",
         ),
         (
             told((90, 80), alarms=[alarm(stands=True)]),
@@ -169,7 +169,7 @@ def test_the_numbers_with_their_units():
     assert dict(numbers(story, ZONE)) == {
         "from": "Tue 3 Jun 06:00 2025",
         "to": "Thu 5 Jun 06:00 2025",
-        "time in the window, of the time read": "100 %",
+        "time in the window, of the time read from the first entry on": "100 %",
         "lowest charge read": "55 %",
         "highest charge read": "65 %",
         "battery temperature": "21 to 47 °C",

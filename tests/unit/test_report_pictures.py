@@ -304,7 +304,7 @@ def test_the_relays_life_is_told_in_words_beside_its_bar():
     said = texts(svg)
     assert "contact: lasts 100,000 operations" in said
     assert "filled: 5,840 in this time (5.8 %)" in said
-    assert "at this pace 17 years" in said
+    assert "at this pace 17 years from new" in said
     assert {"at_low_mark", "2,911", "relay_external_change", "12"} <= set(said)
 
 
@@ -319,7 +319,7 @@ def test_many_reasons_and_long_codes_fit():
     made = audits.changed(audits.SWITCHINGS, reasons=reasons, life_years=1e9)
     said = texts(svg_of(switchings(made, finding="")))
     assert "other reasons" in said
-    assert "at this pace more than 100 years" in said
+    assert "at this pace more than 100 years from new" in said
 
 
 def test_a_worn_out_contact_fits():

@@ -7,8 +7,17 @@ from pathlib import Path
 from typing import Final
 
 from tidegate.audit.given import last_set
+from tidegate.audit.made import made
 from tidegate.audit.result import Audit
-from tidegate.audit.rows import Extent, Seen, extent, head_of, refuse_odd, rows_of
+from tidegate.audit.rows import (
+    Extent,
+    Seen,
+    extent,
+    follows_absent,
+    head_of,
+    refuse_odd,
+    rows_of,
+)
 from tidegate.audit.walk import Walk
 from tidegate.cyclelog.boots import place_log
 from tidegate.cyclelog.placing import Placing
@@ -74,13 +83,14 @@ def audit(
             since_ms=since_ms,
             until_ms=until_ms,
         )
+        begins_late = follows_absent(reader)
         for count, seen in enumerate(rows_of(reader, station, up_to=head.row)):
             walk.take(*seen)
             if progress is not None and not count % _PROGRESS_ROWS:
                 progress(_share(seen, known))
     if progress is not None:
         progress(1.0)
-    return walk.audit(station, head)
+    return made(walk, station, head, begins_late=begins_late)
 
 
 def _share(seen: Seen, known: Extent) -> float:

@@ -1,20 +1,24 @@
-"""What the log measured of the cell itself: capacity from wide swings, resistance
-from what the voltage did at switchings. No model has a part in it.
+"""What the log measured of the cell itself: capacity from wide swings, and with
+``steps`` resistance from what the voltage did at switchings. No model has a part in it.
 """
 
 from __future__ import annotations
 
-import re
-from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
+from math import hypot
 from typing import Final
 
-from tidegate.audit.result import Measured, Step
+from tidegate.audit.result import Measured
 from tidegate.audit.rows import Run
+from tidegate.audit.steps import Steps
 from tidegate.cyclelog.rows import BatteryRow
-from tidegate.wear.capacity import NARROWEST_PERCENT, Swings, difference_sigma
-from tidegate.wear.resistance import Moment, Resistance, median_ohm, stepped
+from tidegate.wear.capacity import (
+    NARROWEST_PERCENT,
+    Swings,
+    difference_sigma,
+    quantisation_sigma,
+)
 
 # The log keeps charge in mAh and SoC in 0.01 %.
 _CHARGE_STEP_AH: Final = 0.001
@@ -28,7 +32,7 @@ Place = tuple[float, float]  # percent, Ah
 
 @dataclass(slots=True)
 class _End:
-    """A turning point, and the first reading on the way back from it.
+    """A turning point, with the reading before it and the first on the way back.
 
     A gauge in whole percents is exact only where it steps: a swing is measured from
     the first step away from one end to the first arrival at the other.
@@ -36,6 +40,14 @@ class _End:
 
     at: Place
     left: Place | None = None
+    came: Place | None = None
+
+    @property
+    def step_percent(self) -> float:
+        """The step in which the gauge told it: whole if it and the one beside it are."""
+        beside = self.left or self.came or self.at
+        is_whole = self.at[0].is_integer() and beside[0].is_integer()
+        return _WHOLE_PERCENT if is_whole else _FINE_PERCENT
 
     def extended(self, place: Place, *, upward: bool) -> bool:
         """Take a reading; return whether the end moved out to it."""
@@ -43,14 +55,18 @@ class _End:
             self.left = None
             return False
         if (place[0] > self.at[0]) is upward:
-            self.at, self.left = place, None
+            self.at, self.left, self.came = place, None, self.at
             return True
         self.left = self.left or place
         return False
 
 
 class Capacity:
-    """Finds the swings of the charge, and what the charge counter says of them."""
+    """Finds the swings of the charge, and what the charge counter says of them.
+
+    ``is_whole``: the gauge tells whole percents only. Where it does not always, each
+    end of a swing has the step in which it was told then.
+    """
 
     def __init__(self, *, is_whole: bool) -> None:
         step = _WHOLE_PERCENT if is_whole else _FINE_PERCENT
@@ -58,13 +74,12 @@ class Capacity:
             soc_sigma_percent=difference_sigma(step),
             charge_sigma_ah=difference_sigma(_CHARGE_STEP_AH),
         )
-        # The first step away from an end is not part of the swing.
-        self._least_percent = NARROWEST_PERCENT + (step if is_whole else 0.0)
         self._has_counter = False
         self._widest_percent = 0.0
         self._low: _End | None = None
         self._high: _End | None = None
         self._start: Place | None = None
+        self._start_step_percent = step
         self._far: _End | None = None
         self._is_rising = False
 
@@ -81,13 +96,13 @@ class Capacity:
         self._widest_percent = max(self._widest_percent, width)
         if self._far is not None:
             self._far.extended(place, upward=self._is_rising)
-            if abs(soc_percent - self._far.at[0]) >= self._least_percent:
+            if _is_swing(self._far.at[0], soc_percent):
                 far = self._far
                 self._close()
                 self._turn(far, place, is_rising=not self._is_rising)
-        elif soc_percent - self._low.at[0] >= self._least_percent:
+        elif _is_swing(self._low.at[0], soc_percent):
             self._turn(self._low, place, is_rising=True)
-        elif self._high.at[0] - soc_percent >= self._least_percent:
+        elif _is_swing(self._high.at[0], soc_percent):
             self._turn(self._high, place, is_rising=False)
 
     def interrupt(self) -> None:
@@ -119,15 +134,17 @@ class Capacity:
         return CapacityFound(ah=ah, sigma_ah=sigma_ah, swings=found.swings)
 
     def _turn(self, end: _End, place: Place, *, is_rising: bool) -> None:
-        self._start = end.left or end.at
+        self._start, self._start_step_percent = end.left or end.at, end.step_percent
         self._far = _End(place)
         self._is_rising = is_rising
 
     def _close(self) -> None:
         if self._start is not None and self._far is not None:
+            steps = self._start_step_percent, self._far.step_percent
             self._swings.add(
                 soc_percent=self._far.at[0] - self._start[0],
                 charge_ah=self._far.at[1] - self._start[1],
+                soc_sigma_percent=hypot(*map(quantisation_sigma, steps)),
             )
         self._start = self._far = None
 
@@ -142,6 +159,13 @@ class CapacityFound:
     why_not: str = ""
 
 
+def _is_swing(start: float, end: float) -> bool:
+    """Return whether it is wide enough; a first whole step is not part of a swing."""
+    is_whole = start.is_integer() and end.is_integer()
+    first = _WHOLE_PERCENT if is_whole else 0.0
+    return abs(end - start) >= NARROWEST_PERCENT + first
+
+
 def _too_narrow(widest_percent: float) -> str:
     return (
         f"No swing of {NARROWEST_PERCENT:g} points (the widest was "
@@ -154,64 +178,6 @@ def _echo(ah: float, told_ah: float, swings: int) -> str:
     return (
         f"It may be the echo of the gauge's own {told_ah:.2f} Ah: {over} {ah:.2f} Ah."
     )
-
-
-class Steps:
-    """Resistance from the readings right before and right after each switching."""
-
-    def __init__(self) -> None:
-        self._before: tuple[Run, int] | None = None
-        self._switched_s: float | None = None
-        self._steps: list[Step] = []
-        # How often each reason came, its numbers apart, and how it was said first.
-        self._reasons: Counter[str] = Counter()
-        self._said: dict[str, str] = {}
-
-    def switched(self, at_ms: int) -> None:
-        """Note that the contact moved by then."""
-        self._switched_s = at_ms / 1000
-
-    def take(self, run: Run, at_ms: int, *, sign_is_trusted: bool) -> None:
-        """Take the next run of trusted readings."""
-        if self._switched_s is not None and self._before is not None:
-            after = _first(run, at_ms)
-            found = stepped(
-                _last(*self._before),
-                after,
-                switched_s=self._switched_s,
-                sign_is_trusted=sign_is_trusted,
-            )
-            self._note(found, after, run.temperature_mc)
-        self._switched_s = None
-        self._before = (run, at_ms)
-
-    def measured(self) -> tuple[tuple[Step, ...], float | None, str]:
-        """Return the steps, their median, and why there is none, else ""."""
-        median = median_ohm(step.ohm for step in self._steps)
-        if median is not None:
-            return tuple(self._steps), median, ""
-        if not self._reasons:
-            return (), None, "There was no switching with a reading on both sides."
-        ((kind, count),) = self._reasons.most_common(1)
-        total = self._reasons.total()
-        often = f" in {count} of {total} switchings" if total > 1 else ""
-        return (), None, f"No step to measure{often}: {self._said[kind]}"
-
-    def _note(self, found: Resistance, after: Moment, celsius: int | None) -> None:
-        if found.ohm is None or after.soc_percent is None:
-            kind = re.sub(r"[0-9.]+", "", found.why_not)
-            self._reasons[kind] += 1
-            self._said.setdefault(kind, _lowered(found.why_not))
-            return
-        assert self._switched_s is not None
-        self._steps.append(
-            Step(
-                at_ms=round(1000 * self._switched_s),
-                ohm=found.ohm,
-                soc_percent=after.soc_percent,
-                temperature_c=None if celsius is None else celsius / 1000,
-            )
-        )
 
 
 class Cell:
@@ -251,6 +217,7 @@ class Cell:
     def restarted(self) -> None:
         """Note that the host booted: its counters may have begun anew."""
         self._capacity.interrupt()
+        self._steps.restarted()
 
     def take(self, run: Run, at_ms: int, *, most_ms: int) -> None:
         """Take a run of trusted readings; a longer distance than that is a gap."""
@@ -287,27 +254,3 @@ class Cell:
             why_no_resistance=why_not,
             gauge_full_ah=full_ah,
         )
-
-
-def _first(run: Run, at_ms: int) -> Moment:
-    return _moment(run, at_ms, run.voltage_mv, run.current_ma)
-
-
-def _last(run: Run, at_ms: int) -> Moment:
-    if run.reads == 1:
-        return _first(run, at_ms)
-    return _moment(run, at_ms + run.span_ms, run.last_voltage_mv, run.last_current_ma)
-
-
-def _moment(run: Run, at_ms: int, volt: int | None, ampere: int | None) -> Moment:
-    soc = run.soc_hundredths_percent
-    return Moment(
-        at_s=at_ms / 1000,
-        voltage_v=None if volt is None else volt / 1000,
-        current_a=None if ampere is None else ampere / 1000,
-        soc_percent=None if soc is None else soc / 100,
-    )
-
-
-def _lowered(sentence: str) -> str:
-    return sentence[:1].lower() + sentence[1:]

@@ -75,6 +75,8 @@ def _cycles(audit: Audit) -> dict[str, Any]:
             for each in cycles.half_cycles
         ],
         "efc": round(cycles.efc, 4),
+        "efc_in_gaps": round(cycles.efc_in_gaps, 4),
+        "days": round(cycles.days, 4),
         "efc_per_year": _rounded(cycles.efc_per_year, 2),
     }
 
@@ -89,6 +91,7 @@ def _soc(audit: Audit) -> dict[str, Any]:
         "low_mark_percent": None if marks is None else marks.low_percent,
         "high_mark_percent": None if marks is None else marks.high_percent,
         "in_window_percent": _rounded(soc.in_window_percent, 2),
+        "hours_with_window": round(soc.window_s / _HOUR_S, 3),
         "histogram": _bins(soc.histogram, "percent"),
     }
 
@@ -130,6 +133,9 @@ def _switchings(audit: Audit) -> dict[str, Any]:
         "failed": made.failed,
         "unlogged": made.unlogged,
         "operations": made.operations,
+        "operations_by_others": made.others,
+        "operations_of_log": made.operations_of_log,
+        "has_contact": made.has_contact,
         "life": made.life,
         "life_years": _rounded(made.life_years, 2),
     }
@@ -160,6 +166,8 @@ def _losses(wear: Account | None) -> dict[str, Any]:
                 "float_loss_percent": round(each.float_loss_percent, 4),
                 "hold_loss_percent": round(each.hold_loss_percent, 4),
                 "outside": list(each.outside),
+                "float_outside": list(each.float_outside),
+                "hold_outside": list(each.hold_outside),
                 "counts": each.counts,
             }
             for each in (() if wear is None else wear.models)
@@ -176,6 +184,7 @@ def _measured(audit: Audit) -> dict[str, Any]:
     return {
         "capacity_ah": _rounded(found.capacity_ah, 4),
         "capacity_sigma_ah": _rounded(found.capacity_sigma_ah, 4),
+        "capacity_sigma_of": found.sigma_of or None,
         "swings": found.swings,
         "why_no_capacity": found.why_no_capacity or None,
         "resistance_ohm": _rounded(found.resistance_ohm, 6),

@@ -21,10 +21,15 @@ from tidegate.wear.account import UNKNOWN
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Set:
-    """What was set: the policy, and beside it what the core need not know."""
+    """What was set: the policy, and beside it what the core need not know.
+
+    ``hold_percent`` is the level of a window that is a hold; ``kind`` that of the relay.
+    """
 
     policy: Policy
     life: int | None = None
+    kind: str = ""
+    hold_percent: float | None = None
     chemistry: str = UNKNOWN
     design_ah: float | None = None
 
@@ -37,11 +42,14 @@ def set_of(row: SettingsRow) -> Set:
     except LogError as error:
         raise LogUnreadable(error.what, remedy=error.remedy) from error
     relay, battery = _table(given, "relay"), _table(given, "battery")
+    hold, kind = _table(given, "window").get("hold"), relay.get("kind")
     life, chemistry = relay.get("life"), battery.get("chemistry")
     design = battery.get("design_ah")
     return Set(
         policy=policy,
         life=int(life) if _is_number(life) and life >= 1 else None,
+        kind=kind if isinstance(kind, str) else "",
+        hold_percent=float(hold) if _is_number(hold) and 0 <= hold <= 100 else None,
         chemistry=chemistry if isinstance(chemistry, str) else UNKNOWN,
         design_ah=float(design) if _is_number(design) and design > 0 else None,
     )

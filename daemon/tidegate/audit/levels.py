@@ -3,7 +3,8 @@
 A reading holds for half of the time to the one before it and half of that to the one
 after it. Where that distance is more than a few polls nobody knows: a gap, which
 covers nothing. The series of charge goes on across it, so that a gap counts as one
-move by what changed in it, and invents no cycle.
+move by what changed in it, and invents no cycle. What a gap across an edge of the span
+changed belongs to no span, and another pack begins another series.
 """
 
 from __future__ import annotations
@@ -15,17 +16,13 @@ from typing import Final
 
 from tidegate.audit.result import Gap
 from tidegate.audit.rows import Run
-from tidegate.core.policy import DAY_MS, Marks
+from tidegate.audit.window import Window
+from tidegate.core.policy import Marks
 from tidegate.wear.pace import Pace
-from tidegate.wear.rainflow import Rainflow
+from tidegate.wear.rainflow import Cycle, Rainflow
 
 # Nothing read for longer than this many polls is a gap (as the picture draws it).
 GAP_POLLS: Final = 4
-# An integer gauge steps by one, so a point beside each mark still counts as inside.
-MARGIN_PERCENT: Final = 1.0
-# After a plan the level may take so long to come back before it counts as outside; a
-# choice, no source.
-BACK_WITHIN_MS: Final = 2 * DAY_MS
 # In tenths of a °C. No writer writes what lies beyond these, and no law holds there.
 COLDEST: Final = -1_000
 HOTTEST: Final = 3_000
@@ -50,7 +47,11 @@ class Told:
     """What the readings come to.
 
     ``rests`` are half milliseconds, ``moved`` tenths of a percent, both by what was
-    read. ``across_gaps_percent`` is how far the charge moved within gaps.
+    read. ``first_ms`` and ``last_ms`` are the first and the last moment of the span
+    that was read or covered; gaps may lie between. ``flows`` hold the cycles, a count
+    for each pack. ``across_gaps_percent`` is how far the charge moved within gaps,
+    ``across_edges_percent`` in gaps across an edge of the span, which is not counted.
+    Of the time read a window was in force for ``ruled_ms``.
     """
 
     rests: defaultdict[Rest, int] = field(default_factory=lambda: defaultdict(int))
@@ -58,17 +59,38 @@ class Told:
         default_factory=lambda: defaultdict(int)
     )
     gaps: list[Gap] = field(default_factory=list)
-    flow: Rainflow = field(default_factory=Rainflow)
+    flows: list[Rainflow] = field(default_factory=lambda: [Rainflow()])
+    first_ms: int | None = None
+    last_ms: int = 0
     lowest: int | None = None
     highest: int | None = None
     coolest: int | None = None
     warmest: int | None = None
     inside_ms: int = 0
-    entered_ms: int = 0
+    ruled_ms: int = 0
     reads: int = 0
     rejected: int = 0
     rate_per_h: float = 0.0
     across_gaps_percent: float = 0.0
+    across_edges_percent: float = 0.0
+
+    @property
+    def covered_s(self) -> float:
+        """The time for which a reading holds."""
+        return sum(self.rests.values()) / 2_000
+
+    @property
+    def spanned_s(self) -> float:
+        """The time from the first reading to the last, gaps included."""
+        return 0.0 if self.first_ms is None else (self.last_ms - self.first_ms) / 1_000
+
+    def cycles(self) -> list[Cycle]:
+        """Return depth, mean and count of all cycles, each pair once."""
+        merged: defaultdict[tuple[float, float], float] = defaultdict(float)
+        for flow in self.flows:
+            for depth, mean, count in flow.cycles():
+                merged[depth, mean] += count
+        return [(*pair, count) for pair, count in sorted(merged.items())]
 
 
 class Levels:
@@ -88,14 +110,7 @@ class Levels:
         self._since_ms: float = -inf if since_ms is None else since_ms
         self._until_ms: float = inf if until_ms is None else until_ms
         self._pace = Pace(step_percent=1.0 if is_whole else 0.0)
-        self._window_is_set = False
-        # The window of the settings, and what counts as inside: more in a plan.
-        self._set: tuple[float, float] = (inf, -inf)
-        self._low: float = inf
-        self._high: float = -inf
-        self._is_planned = self._comes_back = False
-        self._back_ms = 0
-        self._has_entered = False
+        self._window = Window()
         self._last: Point | None = None
         self._first_ms: int | None = None
         self._first_why = "unread"
@@ -103,32 +118,25 @@ class Levels:
         self._pushed: int | None = None
         self._passed: Counter[str] = Counter()
         self._seen_ms: int | None = None
+        self._is_other = False
 
     def window(self, marks: Marks | None) -> None:
         """Take the window in force from here on, ``None`` for none."""
-        self._window_is_set = marks is not None
-        if marks is None:
-            return
-        self._set = _bounds(marks)
-        if self._is_planned or self._comes_back:
-            self._widen(self._set)
-        else:
-            self._low, self._high = self._set
+        self._window.put(marks)
 
     def plan(self, marks: Marks | None) -> None:
-        """Take the marks of a plan, ``None`` for its end.
+        """Take the marks of a plan, ``None`` for its end."""
+        self._window.plan(marks)
 
-        On the way to them and back into the window the level is where it should be,
-        so all between the two counts as inside; on the way back for two days at most.
-        """
-        self._is_planned, self._comes_back = marks is not None, marks is None
-        self._back_ms = 0
-        if marks is not None:
-            self._widen(_bounds(marks))
-
-    def _widen(self, bounds: tuple[float, float]) -> None:
-        self._low = min(self._low, bounds[0])
-        self._high = max(self._high, bounds[1])
+    def another_pack(self) -> None:
+        """Begin the series anew: from here on the readings are of another battery."""
+        if self._last is None:
+            return
+        self._flush()
+        self.told.flows.append(Rainflow())
+        self._pace.interrupt()
+        self._pushed = None
+        self._is_other = True
 
     def passed(self, why: str, at_ms: int) -> None:
         """Note what the time since the last row of this kind of news went into."""
@@ -173,6 +181,8 @@ class Levels:
                 self._gap(last_ms, until_ms, self._why())
         self._flush()
         self.told.rate_per_h = self._pace.rate_per_h
+        self.told.inside_ms = self._window.inside_ms
+        self.told.ruled_ms = self._window.ruled_ms
         self.told.gaps.sort(key=lambda gap: gap.from_ms)
         return self.told
 
@@ -190,6 +200,7 @@ class Levels:
             self._between(last, at_ms, soc, celsius, most_ms=most_ms)
             self._point(at_ms, soc, celsius)
             last.at_ms, last.soc, last.celsius = at_ms, soc, celsius
+        self._is_other = False
         if self._passed:
             self._passed.clear()
         self._seen_ms = at_ms
@@ -204,19 +215,27 @@ class Levels:
             return
         self.told.rests[soc, last.celsius] += length_ms
         self.told.rests[soc, celsius] += length_ms
-        self._window(soc, length_ms)
+        self._window.count(soc, length_ms)
         if celsius is not None:
             self._heat(celsius)
         last.at_ms, last.celsius = at_ms, celsius
+        self.told.last_ms = at_ms
         self._seen_ms = at_ms
 
     def _point(self, at_ms: int, soc: int, celsius: int | None) -> None:
         if not self._since_ms <= at_ms < self._until_ms:
             return
+        self._reach(at_ms, at_ms)
         if soc != self._pushed:
             self._push(soc, celsius)
         if celsius is not None:
             self._heat(celsius)
+
+    def _reach(self, from_ms: int, until_ms: int) -> None:
+        """Note that this was read or covered."""
+        if self.told.first_ms is None:
+            self.told.first_ms = from_ms
+        self.told.last_ms = until_ms
 
     def _heat(self, celsius: int) -> None:
         told = self.told
@@ -228,20 +247,25 @@ class Levels:
             told.warmest = celsius
 
     def _push(self, soc: int, celsius: int | None) -> None:
-        told = self.told
-        if told.lowest is None or told.highest is None or self._pushed is None:
-            told.lowest = told.highest = soc
-        else:
-            told.moved[celsius] += abs(soc - self._pushed)
-            told.lowest = min(told.lowest, soc)
-            told.highest = max(told.highest, soc)
+        if self._pushed is not None:
+            self.told.moved[celsius] += abs(soc - self._pushed)
+        self._level(soc)
         self._pushed = soc
         self._series.append(soc / 10)
         if len(self._series) >= _BATCH:
             self._flush()
 
+    def _level(self, soc: int) -> None:
+        told = self.told
+        if told.lowest is None or told.highest is None:
+            told.lowest = told.highest = soc
+        elif soc < told.lowest:
+            told.lowest = soc
+        elif soc > told.highest:
+            told.highest = soc
+
     def _flush(self) -> None:
-        self.told.flow.extend(self._series)
+        self.told.flows[-1].extend(self._series)
         self._series.clear()
 
     # --- between two readings ---------------------------------------------------------
@@ -254,17 +278,26 @@ class Levels:
         if length_ms > most_ms:
             self._gap(last.at_ms, at_ms, self._why())
             self._pace.interrupt()
-            if is_told:
-                self.told.across_gaps_percent += abs(soc - last.soc) / 10
+            self._across(last, at_ms, soc, is_told=is_told)
         elif is_told:
             self.told.rests[last.soc, last.celsius] += length_ms
             self.told.rests[soc, celsius] += length_ms
-            self._window(last.soc, length_ms)
-            if soc != last.soc:
+            self._window.count(last.soc, length_ms)
+            if soc != last.soc and not self._is_other:
                 self._pace.push(last.soc / 10, last.at_ms / 1000)
                 self._pace.push(soc / 10, at_ms / 1000)
         else:
             self._part(last, at_ms, soc, celsius)
+
+    def _across(self, last: Point, at_ms: int, soc: int, *, is_told: bool) -> None:
+        """Note what a gap changed; nobody knows when within it."""
+        if self._is_other:
+            return
+        changed = abs(soc - last.soc) / 10
+        if is_told:
+            self.told.across_gaps_percent += changed
+        elif max(self._since_ms, last.at_ms) < min(self._until_ms, at_ms):
+            self.told.across_edges_percent += changed
 
     def _part(self, last: Point, at_ms: int, soc: int, celsius: int | None) -> None:
         """Count what of a time lies in the span that is asked for."""
@@ -277,31 +310,23 @@ class Levels:
         second_ms = max(0.0, until_ms - max(middle_ms, since_ms))
         self.told.rests[last.soc, last.celsius] += round(2 * first_ms)
         self.told.rests[soc, celsius] += round(2 * second_ms)
-        self._window(last.soc, round(until_ms - since_ms))
+        self._window.count(last.soc, round(until_ms - since_ms))
+        self._reach(round(since_ms), round(until_ms))
         # The charge changes in the middle: that belongs to the span that has it.
-        if self._since_ms <= middle_ms < self._until_ms:
-            for level, heat in ((last.soc, last.celsius), (soc, celsius)):
-                if level != self._pushed:
-                    self._push(level, heat)
+        has_change = self._since_ms <= middle_ms < self._until_ms
+        if first_ms or has_change:
+            self._held(last.soc, last.celsius, is_before=True)
+        if second_ms or has_change:
+            self._held(soc, celsius, is_before=False)
 
-    def _window(self, soc: int, length_ms: int) -> None:
-        """Count time in the window in force, from the first entry into any on.
-
-        The first reading holds.
-        """
-        if not self._window_is_set:
-            return
-        if self._comes_back:
-            is_late = self._back_ms >= BACK_WITHIN_MS
-            if is_late or self._set[0] <= soc <= self._set[1]:
-                self._comes_back = False
-                self._low, self._high = self._set
-            self._back_ms += length_ms
-        if self._low <= soc <= self._high:
-            self._has_entered = True
-            self.told.inside_ms += length_ms
-        if self._has_entered:
-            self.told.entered_ms += length_ms
+    def _held(self, soc: int, celsius: int | None, *, is_before: bool) -> None:
+        """Take a level that a part of the span was at, though read outside of it."""
+        if is_before and self._is_other:
+            self._level(soc)  # of the pack that is gone: in no series any more
+        elif soc != self._pushed:
+            self._push(soc, celsius)
+        if celsius is not None:
+            self._heat(celsius)
 
     def _gap(self, from_ms: int, until_ms: int, why: str) -> None:
         first_ms = max(self._since_ms, from_ms)
@@ -316,12 +341,6 @@ class Levels:
         if not self._passed:
             return "unread"
         return max(self._passed, key=self._passed.__getitem__)
-
-
-def _bounds(marks: Marks) -> tuple[float, float]:
-    """Return what is inside of marks, in tenths of a percent."""
-    low = 10 * (marks.low_percent - MARGIN_PERCENT)
-    return low, 10 * (marks.high_percent + MARGIN_PERCENT)
 
 
 def _tenths(thousandths: int | None) -> int | None:

@@ -30,8 +30,9 @@ class Head:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gap:
-    """A time without a trusted reading.
+    """A time without a trusted reading, or a run of equal ones with a hole in it.
 
+    Of such a run the log does not keep where in it the hole was.
     ``why`` is what took the most of it: ``no_daemon``, ``gauge_failed``,
     ``rejected``, ``log_lost``, ``suspended``, or ``unread`` where nothing tells.
     """
@@ -64,13 +65,19 @@ class HalfCycles:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cycles:
-    """What rainflow counts. The pace is that of the time covered, 365 days a year;
-    ``None`` for less than a day of it.
+    """What rainflow counts.
+
+    ``days`` are those from the first reading to the last, gaps included, and
+    ``efc_per_year`` is the pace over them, 365 days a year; ``None`` for less than a
+    day. ``efc_in_gaps`` is what of ``efc`` was moved within gaps, each of which counts
+    as one move by what changed in it, so that both are the least that there was.
     """
 
     half_cycles: tuple[HalfCycles, ...]
     efc: float
     efc_per_year: float | None
+    days: float = 0.0
+    efc_in_gaps: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,8 +93,9 @@ class Bin:
 class Soc:
     """Where the charge was, by time covered. Bins of 5 points from 0 to 100 %.
 
-    ``in_window_percent`` is of the time from the first entry on, a point beside each
-    mark included; each moment counts by the window then in force.
+    ``in_window_percent`` is of the time read while a window was in force, which is
+    ``window_s``, the way into it included; a point beside each mark counts as inside,
+    each moment by the window then in force.
     """
 
     mean_percent: float | None
@@ -96,6 +104,7 @@ class Soc:
     hours_above_80_percent: float
     in_window_percent: float | None
     histogram: tuple[Bin, ...]
+    window_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,9 +131,14 @@ class Switchings:
     effect and ``unconfirmed`` those whose effect could not be seen or was not waited
     for; of all others it was seen. Commissioning runs are apart: ``proving`` are
     theirs. ``repeats`` said again what was commanded, ``failed`` the relay did not
-    take, ``unlogged`` were made while the log could not be written. ``operations`` are
-    those the contact made, whoever asked for them, repeats apart; ``life`` is what the
-    settings say it lasts, ``life_years`` how long it would at this pace.
+    take, ``unlogged`` is the most that the log lost. ``operations`` are those the
+    contact made, whoever asked for them, repeats apart; ``others`` of them nobody here
+    asked for, and ``operations_of_log`` are those of the whole log, with what it lost.
+
+    Paces are over all of the time, gaps included, and count what the log lost:
+    ``per_day``, and ``life_years``, which is how long a new contact would last of which
+    the settings say that it does ``life`` operations. ``has_contact``: the relay is
+    one that wears.
     """
 
     count: int
@@ -139,6 +153,14 @@ class Switchings:
     repeats: int = 0
     failed: int = 0
     unlogged: int = 0
+    others: int = 0
+    operations_of_log: int = 0
+    has_contact: bool = True
+
+    @property
+    def used(self) -> int:
+        """Operations in this time, with the most that the log lost."""
+        return self.operations + self.unlogged
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,7 +199,8 @@ class Measured:
     ``capacity_ah`` rests on ``swings`` of 30 points and more; ``why_no_capacity`` and
     ``why_no_resistance`` say in a sentence what is missing. ``resistance_ohm`` is the
     median of the ``steps``. ``gauge_full_ah`` is what the gauge itself calls its full
-    charge.
+    charge. ``capacity_sigma_ah`` is that of rounding, for several swings of rounding
+    and scatter: what the gauge errs by in every swing alike is not in it.
     """
 
     capacity_ah: float | None
@@ -190,10 +213,19 @@ class Measured:
     why_no_resistance: str
     gauge_full_ah: float | None = None
 
+    @property
+    def sigma_of(self) -> str:
+        """What the sigma of the capacity is of, "" without any."""
+        if self.capacity_sigma_ah is None:
+            return ""
+        return "rounding" if self.swings == 1 else "rounding and scatter"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AtThisPace:
-    """What the models say if the time covered repeats itself for so many years."""
+    """What the models say if it goes on for so many years: the charge and the heat of
+    the time covered, the cycles at their pace with the gaps.
+    """
 
     years: int
     account: Account
@@ -207,8 +239,8 @@ class Audit:
     ``notes`` are sentences on what the numbers do not show. ``duty`` is what the
     models were given; ``stepped_ms`` and ``delayed`` are those of ``Placing``.
     ``at_this_pace`` is empty where less than a day was covered. ``windows`` is how many
-    charge windows were in force one after another, ``plans`` how often a planned rise
-    or a relearn moved one.
+    charge windows were in force one after another, 0 for a station that only measured,
+    ``plans`` how often a planned rise or a relearn moved one.
     """
 
     station: str

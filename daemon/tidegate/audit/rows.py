@@ -106,6 +106,21 @@ def settings_of(
     return [each for file in _files(reader) for each in _settings(file, station, up_to)]
 
 
+def follows_absent(reader: Reader) -> bool:
+    """Return whether the oldest file goes on from one that is not here."""
+    if reader.past:
+        with Reader(reader.past[0]) as oldest:
+            return _follows(oldest)
+    return _follows(reader)
+
+
+def _follows(reader: Reader) -> bool:
+    with reader.at_one_moment() as connection:
+        asked = 'SELECT "prev_link" FROM "run" ORDER BY "id" LIMIT 1'
+        found = connection.execute(asked).fetchone()
+    return bool(found and found[0])
+
+
 def head_of(reader: Reader) -> Head:
     """Return the last link as it is now; without any the link is ""."""
     with reader.at_one_moment() as connection:

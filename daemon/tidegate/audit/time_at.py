@@ -8,7 +8,6 @@ from typing import Final
 
 from tidegate.audit.levels import Rest, Told
 from tidegate.audit.result import AtThisPace, Bin, Soc, Temperature
-from tidegate.core.policy import Marks
 from tidegate.wear.account import account
 from tidegate.wear.duty import YEAR_DAYS, Duty
 
@@ -26,19 +25,20 @@ _HOUR_S: Final = 3_600.0
 Seconds = Mapping[float, float]
 
 
-def soc_of(told: Told, marks: Marks | None) -> Soc:
+def soc_of(told: Told) -> Soc:
     """Return where the charge was, by time covered."""
     seconds = _by(told.rests, 0)
     high_s = sum(each for soc, each in seconds.items() if soc > HIGH_PERCENT)
     inside = None
-    if marks is not None and told.entered_ms:
-        inside = 100 * told.inside_ms / told.entered_ms
+    if told.ruled_ms:
+        inside = 100 * told.inside_ms / told.ruled_ms
     return Soc(
         mean_percent=_mean(seconds),
         lowest_percent=_part(told.lowest),
         highest_percent=_part(told.highest),
         hours_above_80_percent=high_s / _HOUR_S,
         in_window_percent=inside,
+        window_s=told.ruled_ms / 1_000,
         histogram=_bins(seconds, range(0, 100, SOC_BIN), SOC_BIN),
     )
 
@@ -67,7 +67,9 @@ def duty_of(told: Told, temperature: Temperature) -> Duty:
     """Return what the models get.
 
     Time without a temperature gets the mean of the rest, and all of it the assumed
-    one where there is none.
+    one where there is none. The time is that covered. Cycles were moved in gaps, too:
+    the time covered gets them at their pace over all the time from the first reading
+    to the last.
     """
     stand_in = temperature.mean_c
     if stand_in is None:
@@ -78,14 +80,15 @@ def duty_of(told: Told, temperature: Temperature) -> Duty:
         if each:
             heat = stand_in if celsius is None else celsius / 10
             rests[soc / 10, heat] += each / _HALF_MS
+    if not rests:
+        return Duty(rests={})
+    share = told.covered_s / told.spanned_s
     moved: defaultdict[float, float] = defaultdict(float)
     for celsius, tenths in told.moved.items():
         # Down and up again by 100 % is one equivalent full cycle.
         heat = stand_in if celsius is None else celsius / 10
-        moved[heat] += tenths / 2_000
-    cycles = {(depth, mean): count for depth, mean, count in told.flow.cycles()}
-    if not rests:
-        return Duty(rests={})
+        moved[heat] += share * tenths / 2_000
+    cycles = {(depth, mean): share * count for depth, mean, count in told.cycles()}
     return Duty(rests=rests, cycles=cycles, moved=moved, rate_per_h=told.rate_per_h)
 
 

@@ -1,26 +1,26 @@
-"""What the relay did and why, what came of it, and which alarms stood."""
+"""What the relay was told and why, and what came of it."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
-from tidegate.audit.result import AlarmSpan, Commissioning
+from tidegate.audit.contact import Contact
+from tidegate.audit.result import Commissioning
 from tidegate.core.effects import Reason
+from tidegate.core.events import RelayReported
 from tidegate.core.reading import Supply
 from tidegate.cyclelog.proving import ACTION, BEGIN, RESULT
-from tidegate.cyclelog.record import parsed
+from tidegate.cyclelog.record import event_of, parsed
 from tidegate.cyclelog.rows import (
-    AlarmRow,
     EffectRow,
+    EventRow,
     GapRow,
     IntentRow,
     OperatorRow,
     OutcomeRow,
 )
-from tidegate.wear.duty import DAY_S, YEAR_DAYS
 
 UNFINISHED: Final = "unfinished"
 
@@ -42,25 +42,28 @@ class Work:
     """
 
     def __init__(self) -> None:
-        self.count = self.proving = self.repeats = self.failed = self.unlogged = 0
+        self.count = self.proving = self.repeats = self.failed = 0
         self.proven = self.missing = 0
-        self.operations = 0
-        self.lost_rows = 0
+        self.contact = Contact()
+        self.lost_rows = self.lost_rows_of_log = 0
         self.reasons: Counter[str] = Counter()
         self.commissionings: list[Commissioning] = []
         self._intents: dict[int, IntentRow] = {}
+        self._waiting: int | None = None
         self._commanded: str = Supply.ON
-        # A relay that nobody told anything yet passes the supply on.
-        self._is_closed = True
         self._last: _Switching | None = None
         self._run: tuple[bool, Commissioning] | None = None
 
     def intent(self, row_id: int, row: IntentRow) -> None:
         """Take what the relay is about to be told."""
         self._intents[row_id] = row
+        self._waiting = row_id
 
     def outcome(self, row: OutcomeRow, *, is_told: bool) -> bool:
         """Take what the relay made of it; return whether the contact moved."""
+        self.contact.logged(row)
+        if row.intent == self._waiting:
+            self._waiting = None
         intent = self._intents.pop(row.intent, None)
         if intent is None:
             return False
@@ -68,10 +71,7 @@ class Work:
             self.failed += is_told
             return False
         is_proving = intent.reason == Reason.PROVE
-        is_closed = (intent.supply == Supply.ON) is not intent.swapped
-        has_moved = is_closed is not self._is_closed
-        self._is_closed = is_closed
-        self.operations += has_moved and is_told
+        has_moved = self.contact.commanded(intent, is_told=is_told)
         if intent.supply == self._commanded:
             self.repeats += is_told
             return has_moved
@@ -83,6 +83,8 @@ class Work:
 
     def effect(self, row: EffectRow) -> None:
         """Take what the gauge shows of the last switching, its repeats included."""
+        if row.seen and row.supply == Supply.OFF:
+            self.contact.opened()
         last = self._last
         if last is None or row.seen is None or row.supply != last.supply:
             return
@@ -91,9 +93,23 @@ class Work:
 
     def gap(self, row: GapRow, *, is_told: bool) -> None:
         """Take what could not be written down."""
+        self.contact.gap(row, is_told=is_told)
         if is_told:
             self.lost_rows += row.dropped_rows
-            self.unlogged += row.switchings
+            self.lost_rows_of_log += 0 if row.station else row.dropped_rows
+
+    def started(self) -> None:
+        """Note that the station begins in a run."""
+        self._waiting = None
+        self.contact.started()
+
+    def reported(self, row: EventRow, *, is_told: bool) -> None:
+        """Take what the relay said of itself. Errors: LogError."""
+        event = event_of(row)
+        assert isinstance(event, RelayReported)
+        # While it is told something its state is no news; the outcome says it.
+        if self._waiting is None:
+            self.contact.reported(event.said, is_told=is_told)
 
     def operator(self, row: OperatorRow, at_ms: int, *, is_told: bool) -> None:
         """Take the begin and the result of a commissioning run. Errors: LogError."""
@@ -145,52 +161,3 @@ class Work:
         if self._run is not None and self._run[0]:
             self.commissionings.append(self._run[1])
         self._run = None
-
-
-class Alarms:
-    """The spans of the alarms. An alarm outlives a run: the next one clears it."""
-
-    def __init__(self) -> None:
-        self._standing: dict[str, int] = {}
-        self._over: list[AlarmSpan] = []
-
-    def take(self, row: AlarmRow, at_ms: int) -> None:
-        """Take an alarm that was raised or cleared."""
-        if row.raised:
-            self._standing.setdefault(row.code, at_ms)
-        elif row.code in self._standing:
-            from_ms = self._standing.pop(row.code)
-            self._over.append(AlarmSpan(code=row.code, from_ms=from_ms, until_ms=at_ms))
-
-    def spans(self, from_ms: int, until_ms: int) -> tuple[AlarmSpan, ...]:
-        """Return those of a time, clipped to it; one that goes on has no end."""
-        standing = (
-            AlarmSpan(code=code, from_ms=at_ms, until_ms=None)
-            for code, at_ms in self._standing.items()
-        )
-        told = [
-            clipped
-            for span in (*self._over, *standing)
-            for clipped in _clipped(span, from_ms, until_ms)
-        ]
-        return tuple(sorted(told, key=lambda span: (span.from_ms, span.code)))
-
-
-def _clipped(span: AlarmSpan, from_ms: int, until_ms: int) -> Iterator[AlarmSpan]:
-    is_early = span.until_ms is not None and span.until_ms <= from_ms > span.from_ms
-    if is_early or span.from_ms > until_ms:
-        return
-    end_ms = span.until_ms
-    yield AlarmSpan(
-        code=span.code,
-        from_ms=max(span.from_ms, from_ms),
-        until_ms=None if end_ms is None or end_ms > until_ms else end_ms,
-    )
-
-
-def life_years(life: int | None, operations: int, *, length_ms: int) -> float | None:
-    """Return how long a contact lasts at a pace; ``None`` for less than a day of it."""
-    days = length_ms / 1000 / DAY_S
-    if life is None or not operations or days < 1:
-        return None
-    return life / (operations / days) / YEAR_DAYS

@@ -53,6 +53,8 @@ def command(
     a hold at the middle of the window at the same temperatures, and apart from that
     what was measured of the cell. Where less than a year was read, the verdict is that
     of the same duty gone on for 3 years: over a few days the models rank otherwise.
+    The share in the window is of the time read while one was in force, the way into it
+    included; cycles a year and switchings a day are over all of the time, gaps included.
     Without STATION all stations of the log are audited, one after another.
 
     Only the cycle log is read, past files beside it included; while a daemon writes it,

@@ -9,17 +9,24 @@ from typing import Final
 from tidegate.audit.result import AlarmSpan, Audit
 from tidegate.report.audit_finding import (
     WARM_C,
-    efc,
     hours,
     lasting,
     length,
     milliohm,
     moment,
 )
+from tidegate.report.audit_words import (
+    capacity,
+    contact,
+    cycled,
+    effects,
+    from_to,
+    switched,
+    unread,
+)
 from tidegate.report.axis import zone_name
 from tidegate.report.finding import counted
 from tidegate.report.ink import share_of
-from tidegate.report.switchings import at_this_pace
 
 Rows = Iterator[tuple[str, str]]
 
@@ -70,12 +77,14 @@ def _gaps(audit: Audit, zone: tzinfo) -> str:
 
 def _charge(audit: Audit) -> str:
     soc = audit.soc
+    if why := unread(audit):
+        return why
     if soc.mean_percent is None:
-        return "none that can be trusted"
-    said = f"mean {soc.mean_percent:.0f} %"
-    if soc.lowest_percent is not None and soc.highest_percent is not None:
-        said += f", {soc.lowest_percent:.0f} to {soc.highest_percent:.0f} %"
-    return f"{said}; {hours(soc.hours_above_80_percent)} above 80 %"
+        return f"{from_to(audit)}, at moments only, which cover no time"
+    return (
+        f"mean {soc.mean_percent:.0f} %, {from_to(audit)}; "
+        f"{hours(soc.hours_above_80_percent)} above 80 %"
+    )
 
 
 def _heat(audit: Audit) -> str:
@@ -93,43 +102,25 @@ def _heat(audit: Audit) -> str:
 
 
 def _cycles(audit: Audit) -> str:
-    rate = audit.cycles.efc_per_year
-    pace = "" if rate is None else f"; {rate:,.0f} a year at this pace"
-    return f"{efc(audit.cycles.efc)} equivalent full cycles (EFC){pace}"
+    count, *pace = cycled(audit).split(";")
+    return ";".join([f"{count} equivalent full cycles (EFC)", *pace])
 
 
 def _work(audit: Audit) -> Rows:
     made = audit.switchings
-    said = f"{made.count:,}"
-    if made.per_day is not None:
-        said += f", {made.per_day:.1f} a day"
+    said = switched(audit)
     if made.count:
-        said += (
-            f"; {made.missing:,} without effect, {made.unconfirmed:,} whose effect was "
-            "not seen"
-        )
-    if made.unlogged:
-        said += f"; {made.unlogged:,} more not logged"
+        said += f"; {effects(made)}"
     yield "switchings", said
-    if not made.operations:
-        return
-    said = f"{counted(made.operations, 'operation')} of the contact"
-    if made.life:
-        said = f"{made.operations:,} of {made.life:,} operations of the contact"
-    if made.life_years is not None:
-        said += f"; {at_this_pace(made.life_years)}"
-    yield "relay", said
+    if said := contact(made):
+        yield "relay", said
 
 
 def _cell(audit: Audit) -> Rows:
     found = audit.measured
-    said = found.why_no_capacity
+    said = capacity(found)
     if found.capacity_ah is not None:
-        sigma = found.capacity_sigma_ah
-        doubt = "" if sigma is None else f" ± {sigma:.2f} Ah (one sigma)"
-        said = (
-            f"{found.capacity_ah:.2f} Ah{doubt} over {counted(found.swings, 'swing')}"
-        )
+        said += f" over {counted(found.swings, 'swing')}"
     if found.design_ah is not None:
         said = f"{said.rstrip('.')}; design {found.design_ah:.2f} Ah"
     yield "capacity", said

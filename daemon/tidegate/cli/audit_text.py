@@ -27,6 +27,10 @@ _GROUP: Final = 3 * _CELL + 2
 # The rest of it repeats the table and the numbers above it.
 _TOLD: Final = ("Over ", "To change: ", "A hold at ")
 _MOST_TOLD: Final = 2
+_OUTSIDE: Final = "†"
+_LEGEND: Final = (
+    f"{_OUTSIDE} partly outside what the model's tests covered: see --html."
+)
 
 
 def lines(audit: Audit, zone: tzinfo) -> Iterator[str]:
@@ -63,17 +67,23 @@ def _models(audit: Audit, wear: Account) -> Iterator[str]:
     for each in audit.at_this_pace:
         years = "1 year" if each.years == 1 else f"{each.years} years"
         accounts[f"{years} like this"] = each.account
-    over = "".join(f"{name:>{_GROUP}}" for name in accounts)
-    yield f"{'% lost from new':<{_NAME}}{over}"
+    over = "".join(f"{name + ' ':>{_GROUP}}" for name in accounts)
+    yield f"{'% lost from new':<{_NAME}}{over}".rstrip()
     hold = f"  (hold: {wear.hold_percent:g} %)"
-    heads = "".join(f"{head:>{_CELL}}" for head in ("this", "float", "hold"))
-    yield f"{hold:<{_NAME}}" + len(accounts) * f"{heads:>{_GROUP}}"
+    heads = "".join(f"{head:>{_CELL - 1}} " for head in ("this", "float", "hold"))
+    yield (f"{hold:<{_NAME}}" + len(accounts) * f"{heads:>{_GROUP}}").rstrip()
     for rows in zip(*(each.models for each in accounts.values()), strict=True):
         name = f"  {rows[0].name}" + ("" if rows[0].counts else " *")
-        yield f"{name:<{_NAME}}" + "".join(map(_losses, rows))
+        yield (f"{name:<{_NAME}}" + "".join(map(_losses, rows))).rstrip()
     better = (f"{each.better} of {each.of}" for each in accounts.values())
-    said = "".join(f"{each:>{_GROUP}}" for each in better)
-    yield f"{'  less than float':<{_NAME}}{said}"
+    said = "".join(f"{each + ' ':>{_GROUP}}" for each in better)
+    yield f"{'  less than float':<{_NAME}}{said}".rstrip()
+    if any(
+        each.outside or each.float_outside or each.hold_outside
+        for wear in accounts.values()
+        for each in wear.models
+    ):
+        yield from _wrapped(_LEGEND, first="  ", rest="  ")
 
 
 def _days(days: float) -> str:
@@ -82,8 +92,13 @@ def _days(days: float) -> str:
 
 def _losses(model: ModelLoss) -> str:
     found = (model.loss_percent, model.float_loss_percent, model.hold_loss_percent)
-    cells = "".join(f"{loss:>{_CELL}.1f}" for loss in found)
-    return f"{cells:>{_GROUP}}"
+    outside = (model.outside, model.float_outside, model.hold_outside)
+    cells = (
+        f"{loss:.1f}{_OUTSIDE if phrases else ' '}"
+        for loss, phrases in zip(found, outside, strict=True)
+    )
+    told = "".join(f"{each:>{_CELL}}" for each in cells)
+    return f"{told:>{_GROUP}}"
 
 
 def _advice(audit: Audit) -> Iterator[str]:

@@ -126,7 +126,7 @@ def _verdict(outcome: Outcome) -> str:
         return f"Over {span} the battery did not come into {window}."
     return (
         f"Over {span} the battery was in {window} for "
-        f"{outcome.kept.in_window_percent:.1f} % of the time."
+        f"{outcome.kept.in_window_percent:.1f} % of the time from its first entry on."
     )
 
 

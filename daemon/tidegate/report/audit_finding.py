@@ -8,6 +8,15 @@ from typing import Final
 
 from tidegate.audit.result import Audit, Bin, Gap, Measured
 from tidegate.core.policy import DAY_MS, HOUR_MS, MINUTE_MS
+from tidegate.report.audit_words import (
+    contact,
+    efc,
+    from_to,
+    is_gappy,
+    percent,
+    read_with_window,
+    unread,
+)
 from tidegate.report.axis import local, minute
 from tidegate.report.finding import counted
 from tidegate.report.ink import hours_of, share_of
@@ -26,40 +35,49 @@ def verdict(audit: Audit) -> str:
 
 
 def _charge(audit: Audit) -> str:
-    soc, marks = audit.soc, audit.marks
-    if soc.lowest_percent is None or soc.highest_percent is None:
-        return f"No charge of {audit.station} was read that can be trusted"
-    if marks is None:
-        # The settings of the end measure only; before, a window may have been in force.
-        how = (
-            "is no longer controlled"
-            if audit.windows > 1
-            else "was measured, not controlled"
-        )
-        return (
-            f"{audit.station} {how}: its charge was "
-            f"{soc.lowest_percent:.0f} to {soc.highest_percent:.0f} %"
-        )
-    levels = f"{marks.low_percent:g} to {marks.high_percent:g} %"
-    window = f"its window of {levels}"
-    if audit.windows > 1:
-        window = f"its window then in force (the last: {levels})"
+    soc, station = audit.soc, audit.station
+    if unread(audit):
+        trusted = " that can be trusted" if audit.readings.count else ""
+        return f"No charge of {station} was read{trusted}"
+    its_charge = f"its charge was {from_to(audit)}"
+    if soc.mean_percent is None:
+        return f"{station} was read at moments only, which cover no time: {its_charge}"
+    if not audit.windows:
+        return f"{station} was measured, not controlled: {its_charge}"
+    window = _window(audit)
+    begin = station
+    if audit.marks is None:
+        # The settings of the end measure only; before, a window was in force.
+        begin = f"{station} is no longer controlled: it"
+    if soc.in_window_percent is None:
+        return f"{begin} was not read while {window} was in force; {its_charge}"
+    of = read_with_window(audit)
+    if not soc.in_window_percent:
+        return f"{begin} did not come into {window} in {of}"
+    return f"{begin} was in {window} for {percent(soc.in_window_percent)} of {of}"
+
+
+def _window(audit: Audit) -> str:
+    marks, window = audit.marks, "its window then in force"
+    if marks is not None:
+        levels = f"{marks.low_percent:g} to {marks.high_percent:g} %"
+        window = f"its window of {levels}"
+        if audit.windows > 1:
+            window = f"its window then in force (the last: {levels})"
     if audit.plans:
         # Else 100 % of 55 to 65 would stand beside a charge of 30 to 95 %.
         window += f", as moved by {counted(audit.plans, 'plan')},"
-    if soc.in_window_percent is None:
-        return f"{audit.station} did not come into {window}"
-    return (
-        f"{audit.station} was in {window} for {soc.in_window_percent:.0f} % of the "
-        "time read"
-    )
+    return window
 
 
 def _models(audit: Audit) -> list[str]:
     years, wear = audit.deciding
     if wear is None or not wear.of:
         return ["no model can say what it cost the battery"]
-    lasting = "" if years is None else f"if it goes on like this for {years} years, "
+    lasting = ""
+    if years is not None:
+        gaps = ", gaps included" if audit.cycles.efc_in_gaps and is_gappy(audit) else ""
+        lasting = f"if it goes on like this for {years} years{gaps}, "
     if years is None and wear.days < 1:
         lasting = f"over the {hours_of(86_400 * wear.days)} read, "
     subject = "it cost" if years is None else "it costs"
@@ -148,14 +166,11 @@ def models_seen(account: Account, *, over: str) -> str:
 def switchings_seen(audit: Audit) -> str:
     """Return how much of the relay's life was used, and the commonest reason."""
     made = audit.switchings
-    said = f"The contact made {counted(made.operations, 'operation')}"
-    if made.life:
-        share = share_of(made.operations, made.life)
-        said += f" of the {made.life:,} that it lasts, {share}"
+    said = f"Relay: {contact(made) or 'no operation'}."
     if not made.reasons:
-        return said + "."
+        return said
     code, count = max(made.reasons, key=lambda each: each[1])
-    return f"{said}. Most were made for {code}: {count:,}."
+    return f"{said} Most switchings were made for {code}: {count:,}."
 
 
 def resistance_seen(measured: Measured) -> str:
@@ -197,11 +212,6 @@ def length(length_ms: float) -> str:
 def hours(count: float) -> str:
     """Return hours, a tenth below ten."""
     return f"{count:,.0f} h" if count >= 9.95 else f"{count:.1f} h"
-
-
-def efc(count: float) -> str:
-    """Return equivalent full cycles, whole from 100 on."""
-    return f"{count:,.0f}" if count >= 100 else f"{count:.2f}"
 
 
 def milliohm(ohm: float) -> str:

@@ -9,17 +9,28 @@ from tidegate.audit.result import AlarmSpan, Audit, Bin
 from tidegate.report.ahead import accounts
 from tidegate.report.audit_finding import (
     WARM_C,
-    efc,
     hours,
     lasting,
     length,
     milliohm,
     moment,
 )
+from tidegate.report.audit_words import (
+    capacity,
+    contact,
+    cycled,
+    efc,
+    effects,
+    from_to,
+    percent,
+    read_with_window,
+    switched,
+    unread,
+)
 from tidegate.report.finding import counted
 from tidegate.report.ink import hours_of, share_of
 from tidegate.report.matrix import by_depth
-from tidegate.report.switchings import at_this_pace
+from tidegate.wear.account import ModelLoss
 from tidegate.words import alarm_text, gap_text, reason_text
 
 Rows = list[tuple[str, ...]]
@@ -65,22 +76,26 @@ def _read(audit: Audit) -> Rows:
 
 def _charge(audit: Audit) -> Rows:
     soc = audit.soc
+    if why := unread(audit):
+        return [("state of charge (SoC)", why)]
     if soc.mean_percent is None:
-        return [("state of charge (SoC)", "none that can be trusted")]
+        return [
+            ("lowest and highest charge", from_to(audit)),
+            ("time that these readings cover", "none: each stands alone"),
+        ]
     rows: Rows = []
     if soc.in_window_percent is not None:
-        rows.append(
-            ("time in the window, of the time read", f"{soc.in_window_percent:.0f} %")
-        )
+        share = percent(soc.in_window_percent)
+        rows.append((f"time in the window, of {read_with_window(audit)}", share))
     return [
         *rows,
         ("mean charge", f"{soc.mean_percent:.0f} %"),
-        ("lowest and highest charge", _range(soc.lowest_percent, soc.highest_percent)),
+        ("lowest and highest charge", from_to(audit)),
         ("time above 80 % charge", hours(soc.hours_above_80_percent)),
     ]
 
 
-def _range(low: float | None, high: float | None, unit: str = "%") -> str:
+def _range(low: float | None, high: float | None, unit: str) -> str:
     if low is None or high is None:
         return "unknown"
     return f"{low:.0f} to {high:.0f} {unit}"
@@ -102,29 +117,16 @@ def _heat(audit: Audit) -> Rows:
 
 
 def _cycles(audit: Audit) -> Rows:
-    rate = audit.cycles.efc_per_year
-    pace = "" if rate is None else f"; {rate:,.0f} a year at this pace"
-    return [("equivalent full cycles (EFC)", efc(audit.cycles.efc) + pace)]
+    return [("equivalent full cycles (EFC)", cycled(audit))]
 
 
 def _switched(audit: Audit) -> Rows:
     made = audit.switchings
-    often = "" if made.per_day is None else f"; {made.per_day:.1f} a day"
-    rows: Rows = [("switchings", f"{made.count:,}{often}")]
+    rows: Rows = [("switchings", switched(audit))]
     if made.count:
-        rows.append(
-            (
-                "of these",
-                f"{made.missing:,} without effect, {made.unconfirmed:,} whose effect "
-                "could not be seen",
-            )
-        )
-    used = f"{made.operations:,}"
-    if made.life:
-        used += f" of {made.life:,} ({share_of(made.operations, made.life)})"
-    if made.life_years is not None:
-        used += f"; {at_this_pace(made.life_years)}"
-    return [*rows, ("operations of the contact, repeats apart", used)]
+        said = f"{effects(made)} (the effect not seen, or not waited for)"
+        rows.append(("of these", said))
+    return [*rows, ("relay, repeats apart", contact(made) or "no operation")]
 
 
 # --- wear and cycles ------------------------------------------------------------------
@@ -146,12 +148,20 @@ def by_model(audit: Audit) -> tuple[tuple[str, ...], Rows]:
             for each in others
         )
         name = model.name if model.counts else f"{model.name} (not counted)"
-        rows.append((name, *losses, "; ".join(model.outside) or "nothing"))
+        rows.append((name, *losses, _outside(model)))
     better = (f"{each.better} of {each.of} models" for each in found)
     return (
         ("model", *names, "outside its tests"),
         [*rows, ("less than float", *better, "")],
     )
+
+
+def _outside(model: ModelLoss) -> str:
+    """Return what the tests leave out, of float and of the hold what is theirs only."""
+    said = [*model.outside]
+    for name, phrases in (("float", model.float_outside), ("hold", model.hold_outside)):
+        said += [f"{name}: {each}" for each in phrases if each not in model.outside]
+    return "; ".join(said) or "nothing"
 
 
 def by_depth_rows(audit: Audit) -> Rows:
@@ -183,10 +193,8 @@ def measured(audit: Audit) -> Rows:
     if found.capacity_ah is None:
         rows.append(("capacity", found.why_no_capacity))
     else:
-        sigma = found.capacity_sigma_ah
-        doubt = "" if sigma is None else f" ± {sigma:.2f} Ah (one sigma)"
-        rests = f"from {counted(found.swings, 'swing')} of 30 points and more"
-        rows.append(("capacity", f"{found.capacity_ah:.2f} Ah{doubt}, {rests}"))
+        rests = f"over {counted(found.swings, 'swing')} of 30 points and more"
+        rows.append(("capacity", f"{capacity(found)}, {rests}"))
     rows.append(("chemistry, as declared", audit.chemistry))
     if found.design_ah is not None:
         rows.append(("design capacity, as named", f"{found.design_ah:.2f} Ah"))

@@ -33,8 +33,8 @@ def verdict(told: Story) -> str:
     if inside is None:
         return f"{told.station} did not come into {window}; {alarms}."
     return (
-        f"{told.station} was in {window} for {inside:.0f} % of the time read, with "
-        f"{counted(told.switchings, 'switching')}; {alarms}."
+        f"{told.station} was in {window} for {inside:.0f} % of the time read from its "
+        f"first entry on, with {counted(told.switchings, 'switching')}; {alarms}."
     )
 
 
@@ -102,7 +102,8 @@ def numbers(told: Story, zone: tzinfo) -> list[tuple[str, str]]:
     ]
     inside = measured_in_window_percent(told)
     if inside is not None:
-        rows.append(("time in the window, of the time read", f"{inside:.0f} %"))
+        what = "time in the window, of the time read from the first entry on"
+        rows.append((what, f"{inside:.0f} %"))
     if told.soc:
         lowest, highest = _extremes(told.soc)
         rows += [

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from tidegate.audit.result import Switchings
+from tidegate.report.finding import counted
 from tidegate.report.ink import (
     CHARACTER,
     LINE,
@@ -19,6 +20,8 @@ LEFT: Final = 8
 RIGHT: Final = 320
 HEIGHT: Final = 14
 REASONS_MOST: Final = 12
+# A contact that lasts less is told in days.
+_SHORT_YEARS: Final = 0.2
 
 
 def switchings(made: Switchings, *, finding: str) -> str:
@@ -35,23 +38,27 @@ def switchings(made: Switchings, *, finding: str) -> str:
 
 
 def _life(made: Switchings) -> tuple[float, list[str]]:
-    if made.life is None:
-        said = f"{made.operations:,} operations of the contact"
-        return 2 * LINE, [
-            text(LEFT, LINE - 5, said),
-            text(LEFT, 2 * LINE - 5, "its life is not in the settings"),
-        ]
+    if made.life is None or not made.has_contact:
+        said, why = f"{made.used:,} operations", "of a kind without a contact"
+        if made.has_contact:
+            said, why = f"{said} of the contact", "its life is not in the settings"
+        return 2 * LINE, [text(LEFT, LINE - 5, said), text(LEFT, 2 * LINE - 5, why)]
     width = RIGHT - LEFT
-    used = min(made.operations / made.life, 1) if made.life else 1
+    lived = max(made.used, made.operations_of_log)
+    used = min(lived / made.life, 1) if made.life else 1
     parts = [
         text(LEFT, LINE - 5, f"contact: lasts {made.life:,} operations"),
         bar("off", x=LEFT, y=LINE, width=width, height=HEIGHT),
         bar("on", x=LEFT, y=LINE, width=max(width * used, 1), height=HEIGHT),
     ]
-    share = share_of(made.operations, made.life)
-    said = f"filled: {made.operations:,} in this time ({share})"
-    parts.append(text(LEFT, 2 * LINE + HEIGHT, said))
+    share = share_of(lived, made.life)
+    where = "in this time" if lived == made.used else "in the whole log"
+    parts.append(text(LEFT, 2 * LINE + HEIGHT, f"filled: {lived:,} {where} ({share})"))
     top = 2 * LINE + HEIGHT + 8
+    if lived != made.used:
+        said = f"of these {made.used:,} in this time"
+        parts.append(text(LEFT, top + LINE - 8, said))
+        top += LINE
     if made.life_years is not None:
         parts.append(text(LEFT, top + LINE - 8, at_this_pace(made.life_years)))
         top += LINE
@@ -61,9 +68,12 @@ def _life(made: Switchings) -> tuple[float, list[str]]:
 def at_this_pace(life_years: float) -> str:
     """Return how long the contact lasts, in words."""
     if life_years >= 100:
-        return "at this pace more than 100 years"
+        return "at this pace more than 100 years from new"
+    if life_years < _SHORT_YEARS:
+        days = counted(max(round(365 * life_years), 1), "day")
+        return f"at this pace {days} from new"
     digits = 0 if life_years >= 10 else 1
-    return f"at this pace {life_years:.{digits}f} years"
+    return f"at this pace {life_years:.{digits}f} years from new"
 
 
 def _reasons(

@@ -138,7 +138,7 @@ def _of_csv(series: Series, station: str | None) -> Evidence:
         until_ms=series.until_ms,
         covered_s=series.covered_s,
         unseen_s=(series.until_ms - series.from_ms) / 1000 - series.covered_s,
-        soc=soc_of(told, None),
+        soc=soc_of(told),
         temperature=temperature_of(told, beside.sensors),
         measured=measured,
         trend=moved,

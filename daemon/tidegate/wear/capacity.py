@@ -107,6 +107,7 @@ class Swings:
 
     ``soc_sigma_percent`` and ``charge_sigma_ah`` are the standard deviations of one
     swing's two differences, both above 0 (``difference_sigma`` for a gauge's steps).
+    A swing may have a larger one of its SoC; the largest is then taken for all.
     ``fading`` below 1 lets older swings weigh less by that factor for each newer one.
     """
 
@@ -126,7 +127,9 @@ class Swings:
         self._widest = 0.0
         self._swings = self._echoes = self._contradictions = 0
 
-    def add(self, *, soc_percent: float, charge_ah: float) -> None:
+    def add(
+        self, *, soc_percent: float, charge_ah: float, soc_sigma_percent: float = 0.0
+    ) -> None:
         """Take a swing: how much SoC and charge changed, up positive for both.
 
         One narrower than 30 points is only counted (a gauge's echo), and so is one
@@ -140,6 +143,7 @@ class Swings:
             x = soc_percent / 100
             self._sums = self._sums.plus(x, charge_ah, fading=self._fading)
             self._widest = max(self._widest, abs(x))
+            self._sigma_x = max(self._sigma_x, soc_sigma_percent / 100)
             self._swings += 1
 
     def measured(self) -> Capacity:

@@ -67,9 +67,14 @@ def sentences(temperature_c: float) -> tuple[str, ...]:
 
 
 def _row(row: Storage) -> str:
-    early = "" if row.months_at_high == 12 else f" after {row.months_at_high} months"
+    if row.months_at_high != 12:
+        return (
+            f"storage at {row.temperature_c} °C leaves {row.left_at_high_percent} % "
+            f"after {row.months_at_high} months at {HIGH_PERCENT} % of charge, "
+            f"{row.left_at_low_percent} % after a year at {LOW_PERCENT} %"
+        )
     return (
         f"a year of storage at {row.temperature_c} °C leaves "
-        f"{row.left_at_high_percent} %{early} at {HIGH_PERCENT} % of charge, "
+        f"{row.left_at_high_percent} % at {HIGH_PERCENT} % of charge, "
         f"{row.left_at_low_percent} % at {LOW_PERCENT} %"
     )
