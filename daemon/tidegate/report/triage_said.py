@@ -95,7 +95,7 @@ def numbers(triage: Triage, zone: tzinfo) -> Rows:
         yield (
             "switchings",
             f"{made.count:,}; {made.missing:,} without effect, {made.unconfirmed:,} "
-            f"whose effect was not seen, {made.failed:,} not taken by the relay",
+            f"not confirmed, {made.failed:,} not taken by the relay",
         )
         told = (f"{alarm_text(code)} ({code})" for code in found.standing)
         yield "alarms", " ".join(told) or "none stands"
