@@ -328,10 +328,35 @@ HAND: Final = (
     Mutant(
         "hand-on-a-hold",
         "core.repeats",
-        "if len(recent) >= OUTSIDE_OFFS_AN_HOUR and not holds:",
-        "if len(recent) >= OUTSIDE_OFFS_AN_HOUR:",
+        "    if state.policy.proof is Proof.CHARGING:\n",
+        "    if not state:\n",
         "a hold that a firmware lifted is not told at every reading",
         "unit/test_core_polarity.py::test_a_kernel_off_is_reasserted_at_every_reading",
+    ),
+    Mutant(
+        "hand-on-a-hold-at-once",
+        "core.repeats",
+        "        if recent and now_lived_ms - recent[-1] < state.policy.poll_ms:\n"
+        "            return state, None\n",
+        "",
+        "a hold is told again by the reading that follows each switching",
+        "unit/test_core_polarity.py::test_a_kernel_off_is_not_reasserted_sooner_than_with_the_next_poll",
+    ),
+    Mutant(
+        "hand-on-a-hold-a-poll-later",
+        "core.repeats",
+        "now_lived_ms - recent[-1] < state.policy.poll_ms",
+        "now_lived_ms - recent[-1] <= state.policy.poll_ms",
+        "a hold is told again with every other poll",
+        "unit/test_core_polarity.py::test_a_kernel_off_is_reasserted_at_every_reading",
+    ),
+    Mutant(
+        "hand-on-a-hold-remembered",
+        "core.repeats",
+        "        recent = ()\n    elif",
+        "    elif",
+        "what was told under a hold is remembered for an hour",
+        "unit/test_core_polarity.py::test_a_kernel_off_is_not_reasserted_sooner_than_with_the_next_poll",
     ),
     Mutant(
         "hand-though-it-discharges",

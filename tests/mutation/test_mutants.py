@@ -41,7 +41,7 @@ COUNTS = {
     "retries": 22,
     "absent": 20,
     "reversed": 16,
-    "hand": 7,
+    "hand": 10,
     "budget": 20,
     "lockouts": 24,
     "start": 14,

@@ -461,6 +461,24 @@ def test_a_kernel_off_is_reasserted_at_every_reading():
         assert rig.read().switched == ((OFF, Reason.RELAY_EXTERNAL_CHANGE),)
 
 
+def test_a_kernel_off_is_not_reasserted_sooner_than_with_the_next_poll():
+    # The reading that follows a switching would else bring the next one at once.
+    rig = running(59, HOLD, obeys=True).read(60).read()
+    for _ in range(10):
+        rig.said("on")
+        rig.contact = ON
+        assert rig.read(after_s=30).switched == ((OFF, Reason.RELAY_EXTERNAL_CHANGE),)
+        rig.said("on")
+        rig.contact = ON
+        assert rig.read(after_s=2).switched == ()
+        assert rig.read(after_s=27.999).switched == ()
+        assert rig.read(after_s=0.001).switched == (
+            (OFF, Reason.RELAY_EXTERNAL_CHANGE),
+        )
+    # What it remembers of that does not grow.
+    assert len(rig.state.drive.outside_offs_lived_ms) == 1
+
+
 def test_operations_are_counted_whoever_caused_them():
     # Commands carried out, and what a stranger did.
     rig = switched_off(65)

@@ -45,8 +45,13 @@ def _repeat_off(state: State, *, fresh: bool) -> tuple[State, SwitchSupply | Non
     recent = tuple(
         at for at in drive.outside_offs_lived_ms if now_lived_ms - at < HOUR_MS
     )
-    holds = state.policy.proof is Proof.CHARGING
-    if len(recent) >= OUTSIDE_OFFS_AN_HOUR and not holds:
+    if state.policy.proof is Proof.CHARGING:
+        # With each poll and no sooner: what is read right after a switching would bring
+        # the next, for as long as a driver lets nothing be.
+        if recent and now_lived_ms - recent[-1] < state.policy.poll_ms:
+            return state, None
+        recent = ()
+    elif len(recent) >= OUTSIDE_OFFS_AN_HOUR:
         return state, None
     state = replace(
         state,
