@@ -5,13 +5,20 @@ The designs are made by hand; all of their numbers are invented.
 
 import re
 from dataclasses import replace
-from itertools import combinations, pairwise
+from itertools import pairwise
 
 import pytest
 
 from support.browser import chromium, opened
 from support.contrast import contrast, luminance
-from support.page_checks import PAPER, SIDEWAYS, SPILLED, TEXTS, VISIBLE
+from support.page_checks import (
+    PAPER,
+    SIDEWAYS,
+    SPILLED,
+    TEXTS,
+    VISIBLE,
+    labels_lie_apart,
+)
 from tidegate.eliminator.asked import Asked
 from tidegate.eliminator.regulator import Kind, Load
 from tidegate.eliminator.sizing import sized
@@ -105,19 +112,7 @@ def test_labels_lie_inside_apart_and_large_enough(browser, pages, name, width):
     with opened(browser, pages[name], width=width) as found:
         pictures = found.measured(TEXTS)
     assert len(pictures) == PICTURES[name]
-    for kind, all_wide, all_high, scale, texts in pictures:
-        # Letters of 12.8 units never come out under 11 pixels.
-        assert 12.8 * scale >= 11, kind
-        for said, x, y, wide, high in texts:
-            assert x >= -1, (kind, said)
-            assert y >= -1, (kind, said)
-            assert x + wide <= all_wide + 1, (kind, said)
-            assert y + high <= all_high + 1, (kind, said)
-        for one, two in combinations(texts, 2):
-            across = min(one[1] + one[3], two[1] + two[3]) - max(one[1], two[1])
-            down = min(one[2] + one[4], two[2] + two[4]) - max(one[2], two[2])
-            # The boxes of a font hold room above and below its letters.
-            assert across <= 0 or down <= 4, (kind, one[0], two[0])
+    labels_lie_apart(pictures)
 
 
 @pytest.mark.parametrize("width", [360, 1440])

@@ -7,14 +7,13 @@ from __future__ import annotations
 
 from datetime import timedelta, timezone
 from functools import cache
-from itertools import combinations
 
 import pytest
 
 from support.browser import chromium, opened
 from support.charges import Device, series
 from support.contrast import contrast, luminance
-from support.page_checks import PAPER, SIDEWAYS, SPILLED
+from support.page_checks import PAPER, SIDEWAYS, SPILLED, labels_lie_apart
 from tidegate.report.taper_page import page
 from tidegate.taper.finding import find
 from tidegate.taper.meaning import headline
@@ -119,19 +118,9 @@ def test_pictures_fit_and_nothing_scrolls_sideways(browser, pages, name, width):
 @pytest.mark.parametrize("width", [360, 768, 1440])
 def test_labels_lie_inside_apart_and_large_enough(browser, pages, name, width):
     with opened(browser, pages[name], width=width) as found:
-        ((kind, all_wide, all_high, scale, texts),) = found.measured(TEXTS)
-    # Letters of 12.8 units never come out under 11 pixels.
-    assert 12.8 * scale >= 11, kind
-    for said, x, y, wide, high in texts:
-        assert x >= -1, said
-        assert y >= -1, said
-        assert x + wide <= all_wide + 1, said
-        assert y + high <= all_high + 1, said
-    for one, two in combinations(texts, 2):
-        across = min(one[1] + one[3], two[1] + two[3]) - max(one[1], two[1])
-        down = min(one[2] + one[4], two[2] + two[4]) - max(one[2], two[2])
-        # The boxes of a font hold room above and below its letters.
-        assert across <= 0 or down <= 4, (one[0], two[0])
+        pictures = found.measured(TEXTS)
+    assert len(pictures) == 1
+    labels_lie_apart(pictures)
 
 
 @pytest.mark.parametrize("width", [360, 1440])

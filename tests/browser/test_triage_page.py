@@ -5,14 +5,14 @@ All devices are invented. A4 is 210 by 297 mm (ISO 216); the phone is 360 px wid
 
 import re
 from datetime import timedelta, timezone
-from itertools import combinations, pairwise
+from itertools import pairwise
 
 import pytest
 
 from support import triages
 from support.browser import chromium, opened
 from support.contrast import contrast, luminance
-from support.page_checks import PAPER, SIDEWAYS
+from support.page_checks import PAPER, SIDEWAYS, TEXTS, labels_lie_apart
 from tidegate.report.cautions import CAUTIONS
 from tidegate.report.triage_index import file_names, index
 from tidegate.report.triage_page import page
@@ -37,11 +37,6 @@ SPILLED = """() => [...document.querySelectorAll('td, th, p, h1, h2, li, span')]
   .filter(each => !each.closest('thead') && each.scrollWidth > each.clientWidth + 1
     && getComputedStyle(each).display !== 'inline')
   .map(each => each.textContent)"""
-TEXTS = """() => [...document.querySelectorAll('svg')].map(svg =>
-  [svg.getAttribute('class'), svg.viewBox.baseVal.width, svg.viewBox.baseVal.height,
-   svg.getBoundingClientRect().width / svg.viewBox.baseVal.width,
-   [...svg.querySelectorAll('text')].map(text => { const box = text.getBBox();
-     return [text.textContent, box.x, box.y, box.width, box.height]; })])"""
 COLOURS = """() => ['body', 'h1', 'h2', '.cautions p', 'code', 'a', 'td', 'th',
   '.limits p', '.sign span', '.first li', 'svg .tick', 'svg .name']
   .flatMap(name => [...document.querySelectorAll(name)].slice(0, 1).map(each => {
@@ -109,18 +104,7 @@ def test_labels_lie_inside_and_apart(browser, pages, name, width):
     with opened(browser, pages[name], width=width) as found:
         pictures = found.measured(TEXTS)
     assert len(pictures) == PICTURES[name]
-    for kind, all_wide, all_high, scale, texts in pictures:
-        # Letters of 12.8 units never come out under 10 pixels.
-        assert 12.8 * scale >= 10, kind
-        for said, x, y, wide, high in texts:
-            assert x >= -1, (kind, said)
-            assert y >= -1, (kind, said)
-            assert x + wide <= all_wide + 1, (kind, said)
-            assert y + high <= all_high + 1, (kind, said)
-        for one, two in combinations(texts, 2):
-            across = min(one[1] + one[3], two[1] + two[3]) - max(one[1], two[1])
-            down = min(one[2] + one[4], two[2] + two[4]) - max(one[2], two[2])
-            assert across <= 0 or down <= 4, (kind, one[0], two[0])
+    labels_lie_apart(pictures, least_pixels=10)
 
 
 @pytest.mark.parametrize("name", ["worn", "unseen", "index"])

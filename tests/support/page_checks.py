@@ -27,11 +27,11 @@ TEXTS = """() => [...document.querySelectorAll('svg')]
 PAPER = "() => getComputedStyle(document.body).backgroundColor"
 
 
-def labels_lie_apart(pictures: Any) -> None:
+def labels_lie_apart(pictures: Any, *, least_pixels: float = 11) -> None:
     """Hold the labels of pictures (``TEXTS``) inside, apart and large enough."""
     for kind, all_wide, all_high, scale, texts in pictures:
-        # Letters of 12.8 units never come out under 11 pixels.
-        assert 12.8 * scale >= 11, kind
+        # Letters are of 12.8 units.
+        assert 12.8 * scale >= least_pixels, kind
         for said, x, y, wide, high in texts:
             assert x >= -1, (kind, said)
             assert y >= -1, (kind, said)
