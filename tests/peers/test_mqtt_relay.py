@@ -21,6 +21,7 @@ from tidegate.clock import SystemClock
 from tidegate.core.reading import Supply
 from tidegate.errors import BackendError, Malformed, Refused, Unavailable, Unsupported
 from tidegate.host import Machine
+from tidegate_backends.network import mqtt_session
 from tidegate_backends.relays import mqtt
 
 pytestmark = pytest.mark.peer
@@ -458,3 +459,18 @@ def test_the_library_is_imported_only_when_it_is_used() -> None:
         timeout=60,
     )
     assert done.returncode == 0
+
+
+@pytest.mark.parametrize(
+    ("code", "name"),
+    [
+        (0x87, "not authorized"),
+        # MQTT 5.0, table 2-6: only a DISCONNECT may have this one.
+        (0x8B, "reason 0x8b"),
+        (0x03, "reason 0x03"),
+    ],
+)
+def test_a_reason_that_does_not_belong_here_has_its_number(
+    code: int, name: str
+) -> None:
+    assert mqtt_session._name(code) == name

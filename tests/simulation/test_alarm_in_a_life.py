@@ -94,3 +94,36 @@ def test_switched_on_by_a_reload_it_needs_a_restart_and_that_is_said(
     lives(rig, life)
     assert programs.told == []
     assert "restart the daemon for this table" in {m["message"] for m in rig.said()}
+
+
+@pytest.mark.parametrize("cools", [False, True])
+def test_a_restart_ends_no_alarm_that_goes_on(
+    rig: Alarmed, programs: AlarmRig, *, cools: bool
+) -> None:
+    """A station that starts has seen nothing yet; that is not the end of a danger."""
+    rig.tell = programs.telling()
+    critical = ("lobby", "battery_critical_heat")
+
+    def told() -> list[bool]:
+        return [each[2] for each in found(programs) if each[:2] == critical]
+
+    async def life() -> None:
+        async with rig.living():
+            await rig.settled_off()
+            rig.now("lobby").temperature_c = 70.0
+            await rig.live(300)
+            assert told() == [True]
+        if cools:
+            rig.now("lobby").temperature_c = 20.0
+        async with rig.living():
+            await rig.live(300)
+            # Once more, for nobody knows what the run before could still tell.
+            assert told() == ([True] if cools else [True, True])
+            await rig.live(600)
+            assert told() == ([True, False] if cools else [True, True])
+            rig.now("lobby").temperature_c = 20.0
+            await rig.live(7_200)
+
+    lives(rig, life)
+    rig.sound()
+    assert told() == ([True, False] if cools else [True, True, False])

@@ -30,17 +30,23 @@ class Sums:
 
 
 def sums(
-    log: Path, station: str, *, until_ms: int, low: float = 55, high: float = 65
+    log: Path,
+    station: str,
+    *,
+    until_ms: int,
+    low: float = 55,
+    high: float = 65,
+    most_ms: int = GAP_MS,
 ) -> Sums:
-    """Return the sums over all rows up to a moment, UTC ms."""
+    """Return the sums over all rows up to a moment, UTC ms; ``most_ms`` is no gap yet."""
     with closing(sqlite3.connect(f"file:{log}?mode=ro", uri=True)) as database:
-        points = _points(database, station, until_ms)
+        points = _points(database, station, until_ms, most_ms)
         switchings, took_s = _switchings(database, station, until_ms)
     rise = fall = below_ms = above_ms = 0.0
     for (at_ms, level), (then_ms, new) in pairwise(points):
         rise += max(0.0, new - level)
         fall += max(0.0, level - new)
-        if then_ms - at_ms <= GAP_MS:
+        if then_ms - at_ms <= most_ms:
             for end in (level, new):
                 below_ms += (end < low - MARGIN_PERCENT) * (then_ms - at_ms) / 2
                 above_ms += (end > high + MARGIN_PERCENT) * (then_ms - at_ms) / 2
@@ -56,7 +62,7 @@ def sums(
 
 
 def _points(
-    database: sqlite3.Connection, station: str, until_ms: int
+    database: sqlite3.Connection, station: str, until_ms: int, most_ms: int
 ) -> list[tuple[int, float]]:
     """Return first and last of each run of equal readings: boot-clock ms and percent."""
     points = []
@@ -65,7 +71,7 @@ def _points(
         "FROM reading WHERE station = ? AND why_not IS NULL ORDER BY boot_ms",
         (station,),
     ):
-        assert gap_ms <= GAP_MS, "a run with a gap in it: its time is not known"
+        assert gap_ms <= most_ms, "a run with a gap in it: its time is not known"
         span_ms = min(span_ms, until_ms - wall_ms)
         if span_ms >= 0:
             points += [(boot_ms, level / 100)]

@@ -305,6 +305,35 @@ async def test_at_the_stop_one_that_is_nearly_done_may_end(rig: AlarmRig) -> Non
     assert done.exists()
 
 
+async def test_an_end_that_waits_is_told_before_the_stop(
+    rig: AlarmRig, messages: Any
+) -> None:
+    """The next run would not know that its beginning was told."""
+    async with rig.part(rig.telling(), apart="24h") as part:
+        rig.raised(part, HOT)
+        rig.raised(part, COLD)
+        await rig.until(lambda: part.is_idle, "both are told")
+        rig.over(part, HOT)
+        rig.over(part, COLD)
+        rig.raised(part, COLD)
+    told = [(each["alarm"], each["raised"]) for each in rig.told]
+    assert sorted(told[:2]) == [("battery_cold", True), ("battery_hot", True)]
+    assert told[2:] == [("battery_hot", False)]
+    assert messages() == []
+
+
+async def test_what_the_stop_leaves_no_time_for_is_counted(
+    rig: AlarmRig, messages: Any
+) -> None:
+    async with rig.part(rig.telling("sleep 1000"), apart="24h") as part:
+        rig.raised(part, HOT)
+        await rig.until(lambda: len(rig.told) == 1, "it runs")
+        rig.over(part, HOT)
+    assert [each["raised"] for each in rig.told] == [True]
+    said = messages()[0]
+    assert (said["message"], said["count"]) == ("the stop leaves alarms untold", 1)
+
+
 def test_the_settings_name_what_is_wrong() -> None:
     for table, words in (
         ({"run": []}, "allowed is at least 1 entries"),

@@ -75,6 +75,10 @@ def test_beyond_loopback_any_name_is_good() -> None:
         ("application/openmetrics-text;q=0.3,text/plain;q=0.5", CLASSIC),
         ("text/plain;q=0.5,application/openmetrics-text;q=0.5", OPENMETRICS),
         ("application/openmetrics-text;q=high", CLASSIC),
+        # The closest range counts: RFC 9110, section 12.5.1.
+        ("application/openmetrics-text;q=0.1, */*", CLASSIC),
+        ("application/openmetrics-text;q=0.1, text/*;q=0.2, */*;q=0", CLASSIC),
+        ("application/openmetrics-text;q=0.3, text/plain;q=0.2, */*", OPENMETRICS),
     ],
 )
 def test_accept(accept: str, media_type: str) -> None:
@@ -86,6 +90,13 @@ def test_head_has_the_length_and_no_body() -> None:
     said = answer(Asked(200, media_type=CLASSIC, is_head=True), b"12345")
     assert said.endswith(b"\r\n\r\n")
     assert b"Content-Length: 5\r\n" in said
+
+
+@pytest.mark.parametrize("fields", [[], ["no colon"], ["Host: evil.example"]])
+def test_head_has_no_body_where_the_answer_is_another(fields: list[str]) -> None:
+    found = request("HEAD /metrics HTTP/1.1", *fields)
+    assert found.status in (400, 421)
+    assert answer(found, b"12345").endswith(b"\r\n\r\n")
 
 
 def test_405_says_what_is_allowed() -> None:

@@ -113,3 +113,12 @@ def test_another_pack_moves_nothing() -> None:
     figures = moved((0, at(90, pack="old")), (10, at(20, pack="new")), design_ah=7.0)
     assert figures.soc_moved_percent == 0
     assert figures.charged_c is None
+
+
+def test_a_reading_that_does_not_tell_its_pack_is_of_the_same() -> None:
+    """As the core and the audit take it: an absent value is no other value."""
+    named = {"pack": "old"}
+    figures = moved((0, at(60, **named)), (10, at(58)), (20, at(56, **named)))
+    assert figures.soc_moved_percent == 4
+    figures = moved((0, at(60, **named)), (10, at(58)), (20, at(20, pack="new")))
+    assert figures.soc_moved_percent == 2

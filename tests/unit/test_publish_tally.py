@@ -82,7 +82,7 @@ def test_a_switching_counts_once_the_relay_carried_it_out() -> None:
     done = SwitchingSucceeded(supply=Supply.OFF, told_at_ms=2_000)
     station.tells(tally, done, at_ms=2_300)
     assert figures(tally).switchings == {("off", "at_high_mark"): 1}
-    assert figures(tally).switch_s == 0.3
+    assert figures(tally).switches["hid"].sum_s == 0.3
 
 
 def test_a_command_said_again_is_timed_and_no_switching() -> None:
@@ -94,7 +94,7 @@ def test_a_command_said_again_is_timed_and_no_switching() -> None:
         done = SwitchingSucceeded(supply=Supply.ON, told_at_ms=at_ms)
         station.tells(tally, done, at_ms=at_ms + 10)
     assert figures(tally).switchings == {}
-    assert sum(figures(tally).switches) == 2
+    assert sum(figures(tally).switches["hid"].counts) == 2
 
 
 def test_errors_by_their_kind() -> None:
@@ -105,8 +105,9 @@ def test_errors_by_their_kind() -> None:
     station.tells(tally, ReadingArrived(reading=jump), at_ms=2_000)
     failed = SwitchingFailed(supply=Supply.ON, kind="refused", told_at_ms=5)
     station.tells(tally, failed, at_ms=3_000)
-    assert figures(tally).gauge_errors == {"unavailable": 1, "jump": 1}
-    assert figures(tally).relay_errors == {"refused": 1}
+    errors = {("sysfs", "unavailable"): 1, ("sysfs", "jump"): 1}
+    assert figures(tally).gauge_errors == errors
+    assert figures(tally).relay_errors == {("hid", "refused"): 1}
 
 
 def test_a_view_does_not_change_with_what_comes_after() -> None:
@@ -114,8 +115,35 @@ def test_a_view_does_not_change_with_what_comes_after() -> None:
     station.tells(tally, GaugeFailed(kind="slow"), at_ms=1_000)
     before = figures(tally)
     station.tells(tally, GaugeFailed(kind="slow"), at_ms=2_000)
-    assert before.gauge_errors == {"slow": 1}
-    assert figures(tally).gauge_errors == {"slow": 2}
+    assert before.gauge_errors == {("sysfs", "slow"): 1}
+    assert figures(tally).gauge_errors == {("sysfs", "slow"): 2}
+
+
+def test_what_one_backend_did_is_not_said_of_the_next() -> None:
+    """A reload may bring another gauge and relay to a station; nothing goes backwards."""
+    tally, station = Tally(), FakeStation()
+
+    def fails() -> None:
+        station.tells(tally, GaugeFailed(kind="slow"), at_ms=1_000)
+        failed = SwitchingFailed(supply=Supply.ON, kind="refused", told_at_ms=5)
+        station.tells(tally, failed, at_ms=2_000)
+        again = order(Supply.ON, Reason.SUPPLY_ABSENT, Kind.REPEAT)
+        station.tells(tally, TimePassed(), again, at_ms=3_000)
+        done = SwitchingSucceeded(supply=Supply.ON, told_at_ms=3_000)
+        station.tells(tally, done, at_ms=3_010)
+
+    fails()
+    before = station.plan
+    other = {"gauge": {"kind": "adb"}, "relay": {"kind": "http"}}
+    station.plan = replace(before, given=json.dumps(other))
+    fails()
+    station.plan = before
+    fails()
+    found = figures(tally)
+    assert found.gauge_errors == {("sysfs", "slow"): 2, ("adb", "slow"): 1}
+    assert found.relay_errors == {("hid", "refused"): 2, ("http", "refused"): 1}
+    took = {relay: sum(each.counts) for relay, each in found.switches.items()}
+    assert took == {"hid": 2, "http": 1}
 
 
 def test_a_station_that_was_out_keeps_since_when_its_alarms_stand() -> None:

@@ -46,8 +46,8 @@ def view(**changes: Any) -> View:
     )
     figures = Figures(
         switchings=Counter({("off", "at_high_mark"): 2}),
-        relay_errors=Counter({"unavailable": 1}),
-        gauge_errors=Counter({"jump": 3}),
+        relay_errors=Counter({("hid", "unavailable"): 1}),
+        gauge_errors=Counter({("sysfs", "jump"): 3}),
         charged_c=10.0,
         discharged_c=5.0,
         soc_moved_percent=30.0,
@@ -220,7 +220,7 @@ def test_under_a_hold_the_charge_is_what_follows() -> None:
 def test_a_histogram_adds_up() -> None:
     figures = Figures()
     for took_s in (0.05, 0.1, 0.3, 1.0, 20.0):
-        figures.switched(took_s)
+        figures.switched("hid", took_s)
     found = families(view(figures=figures))["tidegate_backend_switch_seconds"]
     buckets = {
         each.labels["le"]: each.value
@@ -250,3 +250,11 @@ def test_a_number_that_is_none_is_left_out() -> None:
     state = replace(view().state, quiet=Quiet(seen=seen))
     found = families(view(state=state))
     assert samples(found["tidegate_battery_voltage_volts"]) == {}
+
+
+def test_a_file_is_as_long_as_the_example_says() -> None:
+    """config/metrics.toml: 3 kB, and about as much again for each station."""
+    hundred = [view(station=f"entrance-guide-{number}") for number in range(100)]
+    head = len(text((), CLASSIC))
+    assert 2_500 <= head <= 3_500
+    assert 2_000 <= (len(text(hundred, CLASSIC)) - head) / 100 <= 3_500

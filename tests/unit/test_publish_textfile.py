@@ -6,6 +6,7 @@ import asyncio
 import errno
 import io
 import os
+import resource
 import stat
 import threading
 import time
@@ -74,14 +75,35 @@ async def test_it_does_not_write_where_a_link_leads(tmp_path: Path) -> None:
 
 
 async def test_a_full_disk_leaves_no_half_of_a_file(tmp_path: Path) -> None:
-    """/dev/full takes nothing; source: full(4)."""
+    """The kernel takes a part and then no more, as on a full disk: setrlimit(2)."""
     path = tmp_path / "tidegate.prom"
+    path.write_text("the one before")
+    notice.configure(stream=io.StringIO())
     file = TextFile(path, clock=SystemClock())
-    file._new = Path("/dev/full")
+    _, hard = before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    with mock.patch.object(openmetrics, "text", return_value="x" * 100_000):
+        resource.setrlimit(resource.RLIMIT_FSIZE, (50_000, hard))
+        try:
+            file.put(())
+            until(lambda: file.dropped == 1)
+        finally:
+            resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert names(tmp_path) == {"tidegate.prom"}
+    assert path.read_text() == "the one before"
+    await file.end()
+
+
+async def test_what_is_in_the_way_is_taken_away_for_the_next(tmp_path: Path) -> None:
+    """One that a daemon of another user left cannot be written: EACCES, open(2)."""
+    path, new = tmp_path / "tidegate.prom", tmp_path / ".tidegate.prom.new"
+    new.symlink_to(tmp_path / "nowhere")  # as good as that, for root can write it
+    file = TextFile(path, clock=SystemClock())
     file.put(())
     until(lambda: file.dropped == 1)
-    assert not path.exists()
-    file._new = tmp_path / ".new"
+    file.put(())
+    until(path.exists)
+    assert file.dropped == 1
+    assert names(tmp_path) == {"tidegate.prom"}
     await file.end()
 
 
@@ -124,4 +146,4 @@ async def test_a_folder_closed_by_the_unit_is_told_apart(tmp_path: Path) -> None
         file.put(())
         until(lambda: file.dropped == 1)
         await file.end()
-    assert "ReadWritePaths=" in stream.getvalue()
+    assert "ReadWritePaths=-/folder" in stream.getvalue()

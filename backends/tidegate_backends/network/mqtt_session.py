@@ -370,6 +370,7 @@ def _name(code: int) -> str:
     from paho.mqtt.reasoncodes import ReasonCode
 
     for kind in (PacketTypes.CONNACK, PacketTypes.PUBACK, PacketTypes.SUBACK):
-        with contextlib.suppress(KeyError):
+        # No reason of any packet, or none of this one.
+        with contextlib.suppress(KeyError, ValueError):
             return str(ReasonCode(kind, identifier=code)).lower()
     return f"reason 0x{code:02x}"

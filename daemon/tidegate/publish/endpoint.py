@@ -118,9 +118,15 @@ class Endpoint:
         self._told_why(task)
 
     def _told_why(self, task: asyncio.Task[None]) -> None:
-        if not task.cancelled() and (error := task.exception()) is not None:
-            # Our own bug, and no reason to stop a station.
-            self._log.error("the metrics were not told", exc_info=error)
+        error = None if task.cancelled() else task.exception()
+        # Our own bug, and no reason to stop a station, nor to say so at every scrape.
+        if error is not None and (count := self._quiet.count("", "metrics bug")):
+            self._log.error(
+                "the metrics were not told: a fault of tidegate; control goes on",
+                error=repr(error),
+                count=count,
+                exc_info=error if count == 1 else None,
+            )
 
     async def _answer(self, plug: socket.socket) -> None:
         """Answer one request, within its limit; a peer that fails is left alone."""

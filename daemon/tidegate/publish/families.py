@@ -15,7 +15,13 @@ from tidegate import __version__
 from tidegate.core.policy import Proof
 from tidegate.core.reading import ExternalPower, Supply
 from tidegate.core.state import Seen
-from tidegate.publish.figures import CHARGES, PROTECTING, SWITCH_BOUNDS_S, View
+from tidegate.publish.figures import (
+    CHARGES,
+    PROTECTING,
+    SWITCH_BOUNDS_S,
+    SwitchTimes,
+    View,
+)
 from tidegate.publish.tally import marks_of
 
 Labels = tuple[tuple[str, str], ...]
@@ -106,25 +112,27 @@ def _outside(view: View) -> Iterator[Sample]:
 
 
 def _relay_errors(view: View) -> Iterator[Sample]:
-    for kind, count in sorted(view.figures.relay_errors.items()):
-        yield "_total", (("backend", view.relay), ("kind", kind)), count
+    for (relay, kind), count in sorted(view.figures.relay_errors.items()):
+        yield "_total", (("backend", relay), ("kind", kind)), count
 
 
 def _switch_times(view: View) -> Iterator[Sample]:
-    if not view.relay:
-        return
-    backend, so_far = ("backend", view.relay), 0
+    switches = dict(view.figures.switches)
+    if view.relay:
+        switches.setdefault(view.relay, SwitchTimes())
     bounds = (*map(repr, SWITCH_BOUNDS_S), "+Inf")
-    for bound, count in zip(bounds, view.figures.switches, strict=True):
-        so_far += count
-        yield "_bucket", (backend, ("le", bound)), so_far
-    yield "_count", (backend,), so_far
-    yield "_sum", (backend,), view.figures.switch_s
+    for relay, times in sorted(switches.items()):
+        backend, so_far = ("backend", relay), 0
+        for bound, count in zip(bounds, times.counts, strict=True):
+            so_far += count
+            yield "_bucket", (backend, ("le", bound)), so_far
+        yield "_count", (backend,), so_far
+        yield "_sum", (backend,), times.sum_s
 
 
 def _gauge_errors(view: View) -> Iterator[Sample]:
-    for kind, count in sorted(view.figures.gauge_errors.items()):
-        yield "_total", (("gauge", view.gauge), ("kind", kind)), count
+    for (gauge, kind), count in sorted(view.figures.gauge_errors.items()):
+        yield "_total", (("gauge", gauge), ("kind", kind)), count
 
 
 def _charge_moved(view: View) -> Iterator[Sample]:

@@ -21,22 +21,37 @@ from tidegate.core.state import State
 SWITCH_BOUNDS_S: Final = (0.1, 0.5, 2.0, 5.0, 15.0)
 
 
+@dataclass(slots=True)
+class SwitchTimes:
+    """How many commands took how long, each bucket by itself, and all of it together."""
+
+    counts: list[int] = field(default_factory=lambda: [0] * (len(SWITCH_BOUNDS_S) + 1))
+    sum_s: float = 0.0
+
+    def take(self, took_s: float) -> None:
+        """Count one."""
+        self.counts[sum(took_s > bound_s for bound_s in SWITCH_BOUNDS_S)] += 1
+        self.sum_s += took_s
+
+    def copy(self) -> SwitchTimes:
+        """Return them as they are now."""
+        return SwitchTimes(self.counts.copy(), self.sum_s)
+
+
 @dataclass(slots=True, kw_only=True)
 class Figures:
-    """The counters. Label values are few: codes of rules and names of error classes.
+    """The counters. Label values are few: codes of rules, error classes and backends.
 
-    ``switchings`` by supply and reason; ``switches`` of each bucket by itself, summing
-    up to ``switch_s``; ``charged_c`` and ``discharged_c`` stay ``None`` until a charge
+    ``switchings`` by supply and reason; errors by the kind of the backend and of the
+    error, ``switches`` by that of the relay, for a reload may bring others, which had
+    no part in them; ``charged_c`` and ``discharged_c`` stay ``None`` until a charge
     moved that could be told; ``dropped`` by sink.
     """
 
     switchings: Counter[tuple[str, str]] = field(default_factory=Counter)
-    relay_errors: Counter[str] = field(default_factory=Counter)
-    gauge_errors: Counter[str] = field(default_factory=Counter)
-    switches: list[int] = field(
-        default_factory=lambda: [0] * (len(SWITCH_BOUNDS_S) + 1)
-    )
-    switch_s: float = 0.0
+    relay_errors: Counter[tuple[str, str]] = field(default_factory=Counter)
+    gauge_errors: Counter[tuple[str, str]] = field(default_factory=Counter)
+    switches: dict[str, SwitchTimes] = field(default_factory=dict)
     below_s: float = 0.0
     above_s: float = 0.0
     charged_c: float | None = None
@@ -44,11 +59,9 @@ class Figures:
     soc_moved_percent: float = 0.0
     dropped: dict[str, int] = field(default_factory=dict)
 
-    def switched(self, took_s: float) -> None:
-        """Count one switching by how long it took."""
-        place = sum(took_s > bound_s for bound_s in SWITCH_BOUNDS_S)
-        self.switches[place] += 1
-        self.switch_s += took_s
+    def switched(self, relay: str, took_s: float) -> None:
+        """Count one command by how long it took."""
+        self.switches.setdefault(relay, SwitchTimes()).take(took_s)
 
     def moved(self, *, into_c: float, out_of_c: float) -> None:
         """Count charge that went into and out of the battery."""
@@ -61,8 +74,7 @@ class Figures:
             switchings=self.switchings.copy(),
             relay_errors=self.relay_errors.copy(),
             gauge_errors=self.gauge_errors.copy(),
-            switches=self.switches.copy(),
-            switch_s=self.switch_s,
+            switches={relay: each.copy() for relay, each in self.switches.items()},
             below_s=self.below_s,
             above_s=self.above_s,
             charged_c=self.charged_c,

@@ -20,6 +20,8 @@ _LINE: Final = re.compile(r"([!#$%&'*+.^_`|~0-9A-Za-z-]+) (\S+) HTTP/1\.([01])")
 # The blanks around a value are cut off apart: a pattern for them that fails tries each
 # length of each of them, with 8 KiB of blanks for hours.
 _FIELD: Final = re.compile(r"([!#$%&'*+.^_`|~0-9A-Za-z-]+):(.*)")
+_NAMED: Final = "application/openmetrics-text"
+_HOLDERS: Final = ("text/plain", "text/*", "*/*")
 _REASONS: Final = {
     200: "OK",
     400: "Bad Request",
@@ -49,14 +51,14 @@ def asked(head: bytes, *, any_name: bool) -> Asked:
     if found is None:
         return Asked(400)
     method, target, minor = found.groups()
+    is_head = method == "HEAD"  # which no answer has a body for
     held = _held(fields)
     if held is None or len(held.get("host", [])) > 1:
-        return Asked(400)
+        return Asked(400, is_head=is_head)
     if minor == "1" and "host" not in held:
-        return Asked(400)
+        return Asked(400, is_head=is_head)
     if not any_name and not _is_here(held.get("host", [""])[0]):
-        return Asked(421)
-    is_head = method == "HEAD"
+        return Asked(421, is_head=is_head)
     if _path(target) != PATH:
         return Asked(404, is_head=is_head)
     if method not in ("GET", "HEAD"):
@@ -118,19 +120,21 @@ def _is_here(host: str) -> bool:
 
 
 def _wanted(accept: str) -> str:
-    """Return the better of the two formats; the classic one where neither is."""
-    best, best_weight = CLASSIC, 0.0
+    """Return the better of the two formats; the classic one where neither is.
+
+    Of the ranges that hold the classic one the closest counts; OpenMetrics must be
+    named, for a reader that takes anything may know the other alone.
+    """
+    weights: dict[str, float] = {}
     for entry in accept.split(","):
         name, *parameters = (part.strip().lower() for part in entry.split(";"))
         given = dict(part.partition("=")[::2] for part in parameters)
-        weight = _weight(given.get("q", "1"))
-        if name == "application/openmetrics-text":
-            is_ours = given.get("version", "1.0.0").strip('"') == "1.0.0"
-            if is_ours and weight > 0 and weight >= best_weight:
-                best, best_weight = OPENMETRICS, weight
-        elif name == "text/plain" and weight > best_weight:
-            best, best_weight = CLASSIC, weight
-    return best
+        if name == _NAMED and given.get("version", "1.0.0").strip('"') != "1.0.0":
+            continue
+        weights[name] = max(weights.get(name, 0.0), _weight(given.get("q", "1")))
+    classic = next((weights[name] for name in _HOLDERS if name in weights), 0.0)
+    ours = weights.get(_NAMED, 0.0)
+    return OPENMETRICS if ours > 0 and ours >= classic else CLASSIC
 
 
 def _weight(text: str) -> float:

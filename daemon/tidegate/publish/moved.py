@@ -34,6 +34,7 @@ class Moved:
         self._figures = figures
         self._before: Reading | None = None
         self._marks: Marks | None = None
+        self._pack: str | None = None
 
     def take(
         self,
@@ -46,7 +47,7 @@ class Moved:
         """Take a reading; ``marks`` are those in force from here on."""
         before, marks_before = self._before, self._marks
         self._before, self._marks = reading, marks
-        if before is None or before.sample.pack != reading.sample.pack:
+        if self._is_other(reading.sample.pack) or before is None:
             return  # another pack brings a level of its own, which nothing moved
         span_ms = reading.at_ms - before.at_ms
         is_gap = span_ms > GAP_POLLS * poll_ms
@@ -61,6 +62,13 @@ class Moved:
             flown = _risen(before.sample, reading.sample, step_percent, design_ah)
         if flown is not None:
             self._figures.moved(into_c=flown[0], out_of_c=flown[1])
+
+    def _is_other(self, pack: str | None) -> bool:
+        """Take what a reading says of the pack; one that says nothing says no other."""
+        known = self._pack
+        if pack is not None:
+            self._pack = pack
+        return None not in (known, pack) and known != pack
 
     def _outside(self, soc_percent: float, marks: Marks | None, for_s: float) -> None:
         if marks is None:

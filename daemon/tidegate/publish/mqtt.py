@@ -11,7 +11,7 @@ from __future__ import annotations
 import os
 import threading
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Container
 from typing import Final
 
 from tidegate.assembly import machine_digest
@@ -105,6 +105,14 @@ class Publisher:
             self._put_state(station.name)
             if self._speaker.listens:
                 self._ring()
+
+    def forget_others(self, names: Container[str]) -> None:
+        """Forget stations that are gone: a broker that comes back hears of no ghosts."""
+        kept = {name: box for name, box in self._boxes.states.items() if name in names}
+        self._boxes.states = kept
+        for of_a_station in (self._due_ms, self._orders, self._lost):
+            for gone in [name for name in of_a_station if name not in names]:
+                del of_a_station[gone]
 
     def _outcome(self, station: Station, event: Event) -> list[Note]:
         """Return the note of a command that was answered; none of a mere repeat."""

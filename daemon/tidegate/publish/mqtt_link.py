@@ -4,11 +4,13 @@ Errors: TidegateError with a remedy where a person must do something; ``Lost`` w
 the connection ended or did not answer in time.
 
 Source: MQTT 5.0 (OASIS), sections 3.1 (CONNECT), 3.3 (PUBLISH), 3.14 (DISCONNECT),
-3.2.2.3.14 (Server Keep Alive), 2.4 (reason codes).
+3.2.2.3.4 to 6 (Maximum QoS, Retain Available, Maximum Packet Size), 3.2.2.3.14 (Server
+Keep Alive), 2.4 (reason codes).
 """
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import selectors
 import socket
@@ -16,6 +18,7 @@ import ssl
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import inf
 from typing import Any, Final
 
 from tidegate.errors import TidegateError
@@ -30,6 +33,8 @@ LEAST_REST_S: Final = 1.0
 PACKET_AT_MOST: Final = 16 * 1024
 _FAILS: Final = 0x80
 _TAKEN_OVER: Final = 0x8E
+_TOO_LARGE: Final = 0x95
+_NO_RETAIN, _NO_QOS_1 = 0x9A, 0x9B
 
 
 class Lost(Exception):
@@ -65,6 +70,7 @@ class Link:
         self._client: Any = None
         self._selector = selectors.DefaultSelector()
         self._said: int | None = None
+        self._terms: Any = None
         self._ended: int | None = None
         self._acks: dict[int, int] = {}
 
@@ -89,7 +95,7 @@ class Link:
                 remedy="Name the site's CA as `ca` in [mqtt]; check this machine's clock",
             ) from error
         except (OSError, UnicodeError) as error:
-            raise Lost(f"the broker is not reachable ({_reason(error)})") from error
+            raise _out_of_reach(error) from error
         plug = client.socket()
         if isinstance(plug, socket.socket):
             # Small packets one after another; waiting to fill one costs 40 ms each.
@@ -100,6 +106,11 @@ class Link:
             if self._said is not None and self._said >= _FAILS:
                 raise _shut_out(self._said) from error
             raise
+        # Sending it what it does not take would be a fault of ours, and is forbidden.
+        if not self._term("RetainAvailable", 1):
+            raise _shut_out(_NO_RETAIN)
+        if not self._term("MaximumQoS", 1):
+            raise _shut_out(_NO_QOS_1)
 
     def publish(self, message: Message, *, by_s: float | None = None) -> str | None:
         """Publish, and return when the broker has it; why not, if it does not want it."""
@@ -109,6 +120,8 @@ class Link:
             properties.UserProperty = ("schema", message.schema)
         if message.expires_s is not None:
             properties.MessageExpiryInterval = message.expires_s
+        if _size(message, properties) > self._term("MaximumPacketSize", inf):
+            return _name(_TOO_LARGE)
         sent = self._client.publish(
             message.topic,
             message.payload,
@@ -207,11 +220,22 @@ class Link:
 
     def _read(self, plug: Any) -> None:
         """Read all there is; bytes that TLS holds already wake nobody again."""
-        self._check(self._client.loop_read())
+        self._read_once()
         while isinstance(plug, ssl.SSLSocket) and self._client.socket() is plug:
             if not plug.pending():
                 break
-            self._check(self._client.loop_read())
+            self._read_once()
+
+    def _read_once(self) -> None:
+        self._check(self._client.loop_read())
+        # paho takes what comes, up to 256 MiB, and has no word for a limit.
+        if self._client._in_packet["remaining_length"] > PACKET_AT_MOST:
+            raise Lost("the broker sends a packet that is too large")
+
+    def _term(self, name: str, usual: float) -> float:
+        """Return what the broker's answer to our CONNECT says of this."""
+        found: float = getattr(self._terms, name, usual)
+        return found
 
     def _check(self, code: int) -> None:
         if code:
@@ -227,8 +251,8 @@ class Link:
         told = "" if not self._ended else f" ({_name(self._ended)})"
         return Lost(f"the broker closed the connection{told}")
 
-    def _on_connect(self, _c: Any, _d: Any, _f: Any, code: Any, _p: Any) -> None:
-        self._said = code.value
+    def _on_connect(self, _c: Any, _d: Any, _f: Any, code: Any, terms: Any) -> None:
+        self._said, self._terms = code.value, terms
 
     def _on_disconnect(self, _c: Any, _d: Any, flags: Any, code: Any, _p: Any) -> None:
         if flags.is_disconnect_packet_from_server:
@@ -277,7 +301,31 @@ def _properties(packet: str, **values: Any) -> Any:
     return found
 
 
+def _out_of_reach(error: Exception) -> TidegateError | Lost:
+    said = f"the broker is not reachable ({_reason(error)})"
+    # RestrictAddressFamilies= and IPAddressDeny= of systemd.exec(5).
+    closed = (errno.EAFNOSUPPORT, errno.EPERM)
+    if not isinstance(error, ssl.SSLError) and getattr(error, "errno", 0) in closed:
+        return TidegateError(
+            said, remedy="As a service tidegate needs the drop-in network.conf for this"
+        )
+    return Lost(said)
+
+
+def _size(message: Message, properties: Any) -> int:
+    """Return how long the PUBLISH is; source: MQTT 5.0, sections 2.1 and 3.3."""
+    rest = 2 + len(message.topic.encode()) + 2 + len(message.payload)
+    rest += len(properties.pack())
+    # Seven bits of its length a byte.
+    return 1 + max(1, -(-rest.bit_length() // 7)) + rest
+
+
 def _shut_out(code: int) -> TidegateError:
+    if code in (_NO_RETAIN, _NO_QOS_1):
+        return TidegateError(
+            f"the broker cannot do what is needed ({_name(code)})",
+            remedy="It takes a broker that keeps retained messages and speaks QoS 1",
+        )
     return TidegateError(
         f"the broker does not let us in ({_name(code)})",
         remedy="Check `credentials` in [mqtt] and the broker's rules for this user; it "
@@ -298,6 +346,6 @@ def _name(code: int) -> str:
     for kind in (PacketTypes.CONNACK, PacketTypes.PUBACK, PacketTypes.DISCONNECT):
         try:
             return str(ReasonCode(kind, identifier=code)).lower()
-        except KeyError:
-            continue
+        except (KeyError, ValueError):
+            continue  # no reason of any packet, or none of this one
     return f"reason 0x{code:02x}"

@@ -19,6 +19,7 @@ import random
 import select
 import time
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -86,6 +87,7 @@ class Speaker:
         self._run_id = run
         self._number = 0
         self._note: Message | None = None
+        self._stated_last = ""
         self._tries = 0
         self._is_unsteady = self._was_short = False
         self._wait_s = FIRST_WAIT_S
@@ -170,11 +172,26 @@ class Speaker:
             self._note = None if note is None else self._noted(note)
         if self._note is not None:
             return self._note
-        for box in self._boxes.states.values():
+        for name, box in self._in_turn():
             view = box.take()
             if view is not None:
+                self._stated_last = name
                 return self._stated(view)
         return None
+
+    def _in_turn(self) -> Iterator[tuple[str, Mailbox[View]]]:
+        """Yield the boxes of the states, beginning after the one that had its turn.
+
+        Where a broker is slower than the states come, the first stations would be the
+        only ones that are ever told of.
+        """
+        boxes = [*self._boxes.states.items()]
+        places = [
+            n for n, (name, _) in enumerate(boxes, 1) if name == self._stated_last
+        ]
+        first = places[0] if places else 0
+        yield from boxes[first:]
+        yield from boxes[:first]
 
     def _say_goodbye(self, link: Link) -> None:
         """Say what is left, then offline; the broker then forgets the last will."""
@@ -217,8 +234,11 @@ class Speaker:
         wait_s = self._wait_s * random.uniform(0.8, 1.2)
         self._wait_s = min(LONGEST_WAIT_S, 2 * self._wait_s)
         until_s = time.monotonic() + wait_s
+        # Not select(2), which knows no descriptor above 1023.
+        bell = select.poll()
+        bell.register(self._bell, select.POLLIN)
         while not self.is_ending and (left_s := until_s - time.monotonic()) > 0:
-            if select.select([self._bell], [], [], left_s)[0]:
+            if bell.poll(1_000 * left_s):
                 _hush(self._bell)
 
     def _is_back(self) -> None:

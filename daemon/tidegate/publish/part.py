@@ -6,11 +6,12 @@ They share one tally. What fails to begin is said once, and all else goes on.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Final, Protocol
 
 from tidegate.clock import Clock
 from tidegate.core.effects import Effect
 from tidegate.core.events import Event
+from tidegate.core.policy import MINUTE_MS
 from tidegate.publish.figures import CYCLES
 from tidegate.publish.tally import Tally
 from tidegate.settings import Settings
@@ -22,6 +23,9 @@ if TYPE_CHECKING:
     from tidegate.publish.endpoint import Endpoint
     from tidegate.publish.mqtt import Publisher
     from tidegate.publish.textfile import TextFile
+
+# The first file waits at most so long for stations that have not been read yet.
+_FIRST_MS: Final = MINUTE_MS
 
 _Onlooker = Callable[[Station, Event, tuple[Effect, ...]], None]
 
@@ -38,6 +42,7 @@ class Counting:
     """Feeds the tally; before all that read from it."""
 
     name = "metrics"
+    tables: tuple[str, ...] = ()
 
     def __init__(self, tally: Tally) -> None:
         self.tally = tally
@@ -45,6 +50,10 @@ class Counting:
     async def begin(self, service: Observed) -> None:
         """Begin to count."""
         service.onlookers.append(self.tally.happened)
+
+    def settings_changed(self, service: Observed) -> None:
+        """Forget stations that are gone."""
+        self.tally.forget_others(service.settings.stations)
 
     async def end(self) -> None:
         """There is nothing to end."""
@@ -58,7 +67,8 @@ class TextFilePart:
     def __init__(self, settings: MetricsSettings, tally: Tally) -> None:
         self._settings = settings
         self._tally = tally
-        self._due_ms = 0
+        self._due_ms = self._first_by_ms = 0
+        self._awaited: set[str] = set()
         self._file: TextFile | None = None
         self._service: Observed | None = None
 
@@ -68,6 +78,9 @@ class TextFilePart:
 
         assert self._settings.textfile is not None
         self._service = service
+        self._awaited = set(service.settings.stations)
+        wait_ms = min(self._settings.every_ms, _FIRST_MS)
+        self._first_by_ms = service.clock.boot_ms() + wait_ms
         file = self._file = TextFile(self._settings.textfile, clock=service.clock)
         self._tally.sinks[file.name] = lambda _: file.dropped
         service.onlookers.append(self._happened)
@@ -84,6 +97,11 @@ class TextFilePart:
         now_ms = station.clock.boot_ms()
         if now_ms < self._due_ms or not isinstance(event, CYCLES):
             return
+        # A file of the first station alone would stand until the next is due.
+        self._awaited.discard(station.name)
+        if self._awaited and now_ms < self._first_by_ms:
+            return
+        self._awaited.clear()
         self._due_ms = now_ms + self._settings.every_ms
         assert self._file is not None
         assert self._service is not None
@@ -125,6 +143,7 @@ class MqttPart:
     """Tells a broker how the stations are, and what happens to them."""
 
     name = "mqtt"
+    tables: tuple[str, ...] = ()
 
     def __init__(self, settings: MqttSettings, tally: Tally) -> None:
         self._settings = settings
@@ -140,6 +159,11 @@ class MqttPart:
         )
         self._tally.sinks[publisher.name] = publisher.dropped
         service.onlookers.append(publisher.happened)
+
+    def settings_changed(self, service: Observed) -> None:
+        """Forget stations that are gone."""
+        if self._publisher is not None:
+            self._publisher.forget_others(service.settings.stations)
 
     async def end(self) -> None:
         """Say offline and leave."""

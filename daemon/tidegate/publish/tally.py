@@ -6,7 +6,7 @@ additions there. Its memory is that of the stations: nothing in it grows with ti
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Container, Iterable
 from typing import Any, Final
 
 from tidegate.core.effects import ClearAlarm, Effect, RaiseAlarm, Reason, SwitchSupply
@@ -60,7 +60,7 @@ class _Book:
     def read(self, reading: Reading, state: State) -> None:
         """Count a reading."""
         if not reading.trusted:
-            self.figures.gauge_errors[str(reading.why_not)] += 1
+            self.figures.gauge_errors[self.gauge, str(reading.why_not)] += 1
             return
         current_a = current_in_a(reading.sample)
         self.latest = Latest(wall_ms=reading.wall_ms, current_a=current_a)
@@ -85,7 +85,7 @@ class _Book:
         reason = None if told_at_ms is None else self.orders.pop(told_at_ms, None)
         if told_at_ms is None or reason is None:
             return
-        self.figures.switched((now_ms - told_at_ms) / 1_000)
+        self.figures.switched(self.relay, (now_ms - told_at_ms) / 1_000)
         if event.supply is not self.carried:
             self.carried = event.supply
             self.figures.switchings[event.supply.value, reason.value] += 1
@@ -94,7 +94,7 @@ class _Book:
         """Count a command that the relay did not carry out."""
         if event.told_at_ms is not None:
             self.orders.pop(event.told_at_ms, None)
-        self.figures.relay_errors[event.kind] += 1
+        self.figures.relay_errors[self.relay, event.kind] += 1
 
 
 class Tally:
@@ -122,7 +122,7 @@ class Tally:
             case ReadingArrived():
                 book.read(event.reading, state)
             case GaugeFailed():
-                book.figures.gauge_errors[event.kind] += event.reads
+                book.figures.gauge_errors[book.gauge, event.kind] += event.reads
             case SwitchingSucceeded():
                 book.carried_out(event, now_ms)
             case SwitchingFailed():
@@ -166,11 +166,15 @@ class Tally:
             wall_ms=station.clock.wall_ms(),
         )
 
+    def forget_others(self, names: Container[str]) -> None:
+        """Forget the stations that are not among these."""
+        for gone in [name for name in self._books if name not in names]:
+            del self._books[gone]
+
     def views(self, names: Iterable[str]) -> tuple[View, ...]:
         """Return those of these stations that have begun; forget all the others."""
         wanted = dict.fromkeys(names)
-        for gone in self._books.keys() - wanted.keys():
-            del self._books[gone]
+        self.forget_others(wanted)
         return tuple(view for name in wanted if (view := self.view(name)) is not None)
 
 

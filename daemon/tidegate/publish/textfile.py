@@ -15,6 +15,7 @@ from __future__ import annotations
 import errno
 import os
 import threading
+from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
@@ -94,6 +95,16 @@ class TextFile:
             self._quiet.over("", "textfile")
 
     def _write(self, text: str) -> None:
+        try:
+            self._replace(text)
+        except OSError:
+            # Half of it must not keep a full disk full; nor may what somebody else left
+            # under this name be in the way for ever.
+            with suppress(OSError):
+                self._new.unlink()
+            raise
+
+    def _replace(self, text: str) -> None:
         flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW | os.O_CLOEXEC
         with os.fdopen(os.open(self._new, flags, MODE), "w", encoding="utf-8") as new:
             os.fchmod(new.fileno(), MODE)  # whatever the umask of the service is
@@ -120,7 +131,7 @@ def _remedy(error: OSError) -> str:
     if error.errno == errno.EROFS:
         return (
             "A systemd unit may write to /var/lib/tidegate and /run/tidegate alone: name "
-            "a file there, or allow its folder with ReadWritePaths= in a drop-in."
+            "a file there, or allow its folder with ReadWritePaths=-/folder in a drop-in."
         )
     return (
         "Check `textfile` in [metrics]: its folder must be there and be this user's to "

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 from tidegate import notice
 from tidegate.clock import rfc3339
 from tidegate.core.effects import ClearAlarm, Effect, RaiseAlarm
-from tidegate.core.events import Event
+from tidegate.core.events import Event, Started
 from tidegate.service import alarm_facts
 from tidegate.service.alarm_facts import Told
 from tidegate.service.alarm_turns import Key, Turns
@@ -29,9 +29,9 @@ if TYPE_CHECKING:
 
 # All of a large place at once, when its mains fail, and half a megabyte at most.
 QUEUE_MOST: Final = 1_000
-# When the daemon stops: what a program that runs may still take, what it may take once
-# it was told to end, and what its end may take once it was killed. Together less than
-# the daemon gives to a part.
+# When the daemon stops: what the programs may still take to tell all that waits, what
+# one that runs may take once it was told to end, and what its end may take once it was
+# killed. Together less than the daemon gives to a part.
 STOP_WAITS_S: Final = (0.4, 0.6, 0.5)
 _THREAD: Final = "alarm program"
 _FAULT: Final = "alarm program"
@@ -78,13 +78,15 @@ class AlarmPart:
         self._arm()
 
     async def end(self) -> None:
-        """End the program that runs; those that wait are not started any more."""
-        self._ending = True
+        """Tell what waits as far as there is time, then end the program that runs.
+
+        Nobody else would tell: the next run knows nothing of an end that waited here.
+        """
         if self._timer is not None:
             self._timer.cancel()
-        if self._queue:
-            self._log.warning("the stop leaves alarms untold", count=len(self._queue))
-            self._queue.clear()
+        for told in self._turns.rest(self._clock.boot_ms()):
+            self._put(told)
+        self._ending = True
         if self._running is not None:
             await self._end_running(self._running)
         self._workers.give_back(_THREAD, _THREAD)
@@ -95,23 +97,29 @@ class AlarmPart:
             await asyncio.wait({running}, timeout=wait_s)
             if running.done():
                 return
+            self._leave_untold()
             self._program.signal(number)
         await asyncio.wait({running}, timeout=STOP_WAITS_S[-1])
         running.cancel()
+
+    def _leave_untold(self) -> None:
+        if self._queue:
+            self._log.warning("the stop leaves alarms untold", count=len(self._queue))
+            self._queue.clear()
 
     def happened(
         self, station: Station, event: Event, effects: tuple[Effect, ...]
     ) -> None:
         """Take what happened to a station."""
-        del event
         if self._settings.run is None:
             return  # a reload took it away
+        at_start = isinstance(event, Started)
         for effect in effects:
             if isinstance(effect, RaiseAlarm | ClearAlarm):
-                self._take(_told(station, effect))
+                self._take(_told(station, effect), at_start=at_start)
 
-    def _take(self, told: Told) -> None:
-        now = self._turns.take(told, self._clock.boot_ms())
+    def _take(self, told: Told, *, at_start: bool) -> None:
+        now = self._turns.take(told, self._clock.boot_ms(), at_start=at_start)
         if now is None:
             self._arm()
         else:
