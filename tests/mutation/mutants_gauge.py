@@ -192,6 +192,22 @@ GAUGE: Final = (
         "unit/test_rules_gauge.py::test_the_box_shrinks_with_the_learned_slope",
     ),
     Mutant(
+        "coast-under-the-marks-it-began",
+        "core.planned",
+        "    return _coast_no_longer(state)\n",
+        "    return state\n",
+        "a low mark that rises during a coast does not end it",
+        "unit/test_core_planned.py::test_a_coast_ends_by_a_low_mark_that_rose_meanwhile",
+    ),
+    Mutant(
+        "coast-made-longer-by-a-plan",
+        "core.planned",
+        "    if box_ms >= latches.coast_box_ms:\n        return state\n",
+        "",
+        "a mark that falls during a coast makes it longer",
+        "unit/test_core_planned.py::test_a_coast_is_never_made_longer",
+    ),
+    Mutant(
         "coast-past-max-off",
         "core.passing",
         "        box_ms = min(box_ms, spare_percent / 2 / slope * HOUR_MS)",

@@ -32,7 +32,7 @@ ASSERTED = re.compile(
 
 COUNTS = {
     "levels": 50,
-    "gauge": 36,
+    "gauge": 38,
     "readings": 38,
     "dwell": 16,
     "order": 13,

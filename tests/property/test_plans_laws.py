@@ -21,7 +21,7 @@ from tidegate.plans.planner import decide
 from tidegate.plans.rates import Rates, Seen
 from tidegate.plans.rise import EARLIEST_MS
 from tidegate.settings import StationSettings, from_tables
-from tidegate.settings.table_plans import DAYS, Rise
+from tidegate.settings.table_plans import DAYS, Rise, longest_gap_ms
 
 HOUR = 3_600_000
 ZONES = [
@@ -196,3 +196,39 @@ def test_a_rate_is_always_something_to_count_on(
     after = rates.level_after(low, needs_ms, wall_ms, most_percent=95.0)
     assert abs(after - high) < 0.01
     assert rates.ms_between(low, (low + high) / 2, wall_ms) <= needs_ms
+
+
+WEEK_H = 7 * 24
+
+
+@given(
+    rises=st.lists(
+        st.fixed_dictionaries(
+            {
+                "at": st.integers(0, 23).map(time),
+                "days": DAY_LISTS,
+                "to": st.just(80),
+                "for": st.integers(1, WEEK_H).map(lambda hours: f"{hours}h"),
+            }
+        ),
+        max_size=4,
+    )
+)
+def test_the_longest_gap_is_that_of_an_hour_by_hour_count(
+    rises: list[dict[str, object]],
+) -> None:
+    """Two weeks of hours, each struck out in which a rise of either week lasts."""
+    taken: set[int] = set()
+    for each in rises:
+        lasts = int(str(each["for"]).removesuffix("h"))
+        at = each["at"]
+        assert isinstance(at, time)
+        for day in each["days"] or DAYS:  # type: ignore[attr-defined]
+            begins = DAYS.index(day) * 24 + at.hour
+            taken |= {hour % WEEK_H for hour in range(begins, begins + lasts)}
+    free = "".join(" " if hour % WEEK_H in taken else "." for hour in range(2 * WEEK_H))
+    longest_h = min(WEEK_H, max(map(len, free.split()), default=0))
+
+    found = longest_gap_ms([Rise.model_validate(each) for each in rises])
+
+    assert found == (longest_h * HOUR if rises else None)

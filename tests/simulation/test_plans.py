@@ -235,6 +235,7 @@ def test_a_planner_that_fails_leaves_no_window_up(
             with broken:
                 await rig.live(0.2)
                 assert rig.marks == (55, 65)
+                assert rig.outlook() is None  # none will come, so none is told
                 if fails_for_good:
                     await reloaded(rig, rising(at, because="school"))
                     await rig.live(0.2)
@@ -315,6 +316,27 @@ def test_a_suspend_over_the_end_and_steps_of_the_clock_are_harmless(
 
     rig.lives(life)
     assert rig.why()[-1] == "rise_over"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("later_h", [0.74, 1.11])
+def test_a_gauge_that_needs_the_supply_does_not_let_it_sleep_over_its_moment(
+    tmp_path: Path, later_h: float
+) -> None:
+    """In an off nothing is seen of the level: one that is reached early must not end
+    in a coast that hides how it falls until the moment has passed.
+    """
+    at = BEGIN + timedelta(hours=50 + later_h)
+    twin = {"needs_supply": True, "load_a": 0.9}
+    charger = {"charge_a": 0.24, "supply_a": 1.19}
+    rig = PlansRig(tmp_path, twin={**twin, "charger": charger}, table=rising(at))
+
+    async def life() -> None:
+        async with rig.living():
+            await rig.live_to(at)
+            assert is_full_enough(rig)
+
+    rig.lives(life)
 
 
 @pytest.mark.slow

@@ -10,7 +10,8 @@ from typing import Any
 
 import pytest
 
-from support.core_rig import DAY_S, Rig, switched_off
+from support.core_rig import DAY_S, ON, REMOTE, Rig, switched_off
+from tidegate.core.effects import Reason
 from tidegate.core.events import PlanChanged
 from tidegate.core.policy import DAY_MS, Marks, PlanReason
 from tidegate.core.state import State, evidence
@@ -93,6 +94,47 @@ def test_no_decision_rests_on_why() -> None:
         lives.append((evidence(rig.state), rig.commands, rig.told))
 
     assert lives[0] == lives[1] == lives[2]
+
+
+def coasting() -> Rig:
+    """Return a rig that went off at 80 % in a window of 55 to 80 %, and falls by
+    10 %/h: it may be blind for 2 h, though 5 more would be left above its low mark.
+    """
+    rig = Rig(REMOTE, obeys=True).start().read(60, after_s=1).done().taught(10.0)
+    rig.send(PlanChanged(marks=Marks(low_percent=55.0, high_percent=80.0), why=None))
+    rig.reads(2, 80, every_s=600).fails(5, every_s=60)
+    assert rig.state.coasting
+    assert rig.state.latches.coast_box_ms == 2 * 3_600_000
+    return rig
+
+
+def test_a_coast_ends_by_a_low_mark_that_rose_meanwhile() -> None:
+    """(SoC - low) over the slope, of the plan in force: 12 points
+    of 10 %/h are 72 min from its beginning on, a minute after the off.
+    """
+    rig = coasting()
+    told(rig, PlanReason.PLANNED_RISE, Marks(low_percent=68.0, high_percent=70.0))
+    assert rig.state.latches.coast_box_ms == 72 * 60_000
+    rig.fails(66, every_s=60)
+    assert rig.state.coasting
+    rig.fail(after_s=60)
+
+    assert rig.switched == ((ON, Reason.COAST_OVER),)
+
+
+def test_a_coast_that_is_over_by_then_ends_at_once() -> None:
+    rig = coasting()
+    told(rig, PlanReason.PLANNED_RISE, Marks(low_percent=79.5, high_percent=81.5))
+
+    assert rig.switched == ((ON, Reason.COAST_OVER),)
+
+
+def test_a_coast_is_never_made_longer() -> None:
+    rig = coasting()
+    told(rig, PlanReason.PLANNED_RISE, Marks(low_percent=68.0, high_percent=70.0))
+    told(rig, PlanReason.RISE_OVER, None)
+
+    assert rig.state.latches.coast_box_ms == 72 * 60_000
 
 
 def test_a_state_of_the_version_before_still_reads() -> None:

@@ -92,6 +92,41 @@ def test_a_slow_one_of_five_counts() -> None:
     assert rates.percent_an_hour(55, WALL + 3 * DAY) == pytest.approx(12.0, rel=0.03)
 
 
+@pytest.mark.parametrize(
+    ("latest", "counts"),
+    [
+        ((5.0,), 20.0),  # one slow charge may be a busy hour
+        ((5.0, 6.0), 6.0),  # two are another supply, or another load
+        ((5.0, 30.0), 20.0),
+    ],
+)
+def test_a_weaker_supply_counts_from_the_second_charge_on(
+    latest: tuple[float, ...], counts: float
+) -> None:
+    """A fifth of what the last 14 days showed would be slow only days later."""
+    rates = Rates()
+    for n, rate in enumerate((*(12 * [20.0]), *latest)):
+        at_ms = n * 12 * HOUR
+        charged(rates, start=50, end=60, rate=rate, at_ms=at_ms, wall_ms=WALL + at_ms)
+
+    assert rates.percent_an_hour(55, WALL + 7 * DAY) == pytest.approx(counts, rel=0.03)
+
+
+def test_no_band_counts_for_more_than_one_below_it() -> None:
+    """Constant current, then constant voltage: the current of a charge never grows
+    (the CC-CV charge of lithium cells; common practice, no source). So what a band
+    showed under a stronger supply is no more true once one below it is slower.
+    """
+    rates = Rates()
+    charged(rates, start=70, end=80, rate=20.0)
+    later_ms = DAY
+    charged(rates, start=50, end=60, rate=6.0, at_ms=later_ms, wall_ms=WALL + later_ms)
+
+    assert rates.percent_an_hour(55, WALL + 2 * DAY) == pytest.approx(6.0, rel=0.03)
+    assert rates.percent_an_hour(75, WALL + 2 * DAY) == pytest.approx(6.0, rel=0.03)
+    assert rates.percent_an_hour(85, WALL + 2 * DAY) == pytest.approx(3.0, rel=0.03)
+
+
 @pytest.mark.parametrize(("days", "holds"), [(13.9, True), (14.1, False)])
 def test_it_forgets_after_14_days(days: float, holds: bool) -> None:
     rates = Rates()

@@ -17,6 +17,7 @@ from support.core_rig import (
     HOUR_S,
     NO,
     OFF,
+    REMOTE,
     Rig,
     switched_off,
 )
@@ -48,6 +49,7 @@ def settings(**table: object) -> StationSettings:
 
 
 SET = settings()
+HIGH = {"low": 70, "high": 80}
 
 
 def due(rig: Rig, *, ms_too_early: int = 0) -> Rig:
@@ -165,6 +167,55 @@ def test_another_off_that_dwells_must_not_lead_near_the_floor(
     assert change.why is why
 
 
+THIRTY = settings(relearn={"every": "90d", "low": 40, "high": 70})
+
+
+def turned(soc: float) -> Rig:
+    """Return a rig that spans 30 points and had to turn at this level."""
+    rig = stopped_on_its_way(soc, THIRTY)
+    change = taken(rig, THIRTY)
+    assert change.marks is not None
+    assert change.marks.high_percent - soc >= 30
+    return rig
+
+
+def test_turned_above_its_low_level_it_goes_as_much_higher() -> None:
+    """Between the two marks of the way down it turns too, and 28.5 points measure no
+    capacity; a restart and a look at the same settings change nothing of that.
+    """
+    rig = turned(41.5)
+    assert (rig.state.low_percent, rig.state.high_percent) == (55, 71.5)
+    rig.start(same_boot=False).slide(71.0, over_s=5 * HOUR_S, every_s=120)
+    assert wanted(rig.state, THIRTY).change is None
+    found = outlook(THIRTY, rig.state, Rates(), NOW_MS)
+    assert found is not None
+    assert found.says.startswith("window 40 to 71.5 % because of a relearn")
+    rig.read(71.5, after_s=300)
+
+    assert taken(rig, THIRTY).why is PlanReason.RELEARNED
+
+
+def test_at_its_low_level_it_goes_as_high_as_it_was_told() -> None:
+    assert turned(40).state.high_percent == 70
+
+
+def test_what_cannot_go_higher_is_broken_off() -> None:
+    rig = ready(65.0)
+    rig.settings(marks=Marks(low_percent=70, high_percent=80))
+    rig.send(
+        PlanChanged(
+            marks=Marks(low_percent=65.0, high_percent=67.0), why=PlanReason.RELEARN
+        )
+    )
+    rig.start(same_boot=False).read(66.5, after_s=1)
+    of = settings(relearn={"every": "90d", "low": 65, "high": 95}, window=HIGH)
+
+    change = wanted(rig.state, of).change
+
+    assert change is not None
+    assert change.why is PlanReason.RELEARN_BROKEN_OFF
+
+
 def test_a_floor_that_was_raised_raises_the_turn() -> None:
     of = settings(limits={"floor": 30})
     rig = ready()
@@ -200,6 +251,52 @@ def test_heat_ends_it(celsius: float, holds: bool) -> None:
     if change is not None:
         assert change.why is PlanReason.RELEARN_BROKEN_OFF
         assert change.marks is None
+
+
+@pytest.mark.parametrize(("celsius", "holds"), [(5.1, True), (5.0, False)])
+def test_it_waits_while_the_battery_is_cold(celsius: float, holds: bool) -> None:
+    """At or under 0 °C it may not be charged: from its low level it would fall on."""
+    rig = ready().read(60, after_s=30, temp=celsius)
+
+    found = wanted(rig.state)
+
+    assert (found.change == BEGINS) is holds
+    if not holds:
+        assert found.change is None
+        assert found.waits_for == "the battery is cold (up to 5 °C)"
+
+
+@pytest.mark.parametrize(("celsius", "holds"), [(2.1, True), (2.0, False)])
+def test_cold_ends_it_while_it_may_still_be_charged(
+    celsius: float, holds: bool
+) -> None:
+    rig = under_way().read(50, after_s=30, temp=celsius)
+
+    change = wanted(rig.state).change
+
+    assert (change is None) is holds
+    if change is not None:
+        assert change.because == "the battery is cold (up to 2 °C)"
+
+
+def test_it_does_not_begin_while_nobody_sees_the_battery() -> None:
+    """In a coast the last temperature may be hours old."""
+    rig = Rig(REMOTE, obeys=True).start().read(60, after_s=1).done().taught(10.0)
+    rig.read(65, after_s=600).fails(3)
+    due(rig)
+    assert rig.state.coasting
+
+    assert "cannot be read" in (wanted(rig.state).waits_for or "")
+
+
+def test_an_override_that_was_ended_for_safety_does_not_hold_it_back_for_ever() -> None:
+    """That alarm stands until somebody places or releases one: it is over by then."""
+    rig = ready()
+    rig.state = replace(rig.state, override_ended=True)
+    rig.read(60, after_s=30)
+    assert "override_ended" in rig.alarms
+
+    assert wanted(rig.state).change == BEGINS
 
 
 def test_an_override_holds_it_back_and_ends_it() -> None:
@@ -386,7 +483,41 @@ def test_the_outlook_says_when_and_what() -> None:
     assert found.says == "a relearn between 35 and 85 % in 10 days of running"
     assert found.document()["due_in_lived_s"] == 10 * DAY_S
 
+    found = outlook(SET, ready().read(60, after_s=30, temp=41.0).state, Rates(), NOW_MS)
+    assert found is not None
+    assert found.says == (
+        "a relearn between 35 and 85 % as soon as it may; it waits: the battery is "
+        "warm (from 40 °C on)"
+    )
+    assert found.document()["waits_for"] == "the battery is warm (from 40 °C on)"
+
+    nearly = due(switched_off(65), ms_too_early=90 * 60_000)
+    found = outlook(SET, nearly.state, Rates(), NOW_MS)
+    assert found is not None
+    assert found.says == "a relearn between 35 and 85 % in 2 h of running"
+
     found = outlook(SET, under_way().state, Rates(), NOW_MS)
     assert found is not None
     assert found.in_force
     assert found.says == "window 35 to 85 % because of a relearn until it is done"
+
+
+@pytest.mark.parametrize(
+    ("due_in", "what"),
+    [
+        # From 65 to 80 % it takes 4 h: a rise 3 days away begins in 68 h.
+        (timedelta(hours=43), PlanReason.RELEARN),
+        (timedelta(hours=45), PlanReason.PLANNED_RISE),
+    ],
+)
+def test_the_outlook_tells_what_comes_first(
+    due_in: timedelta, what: PlanReason
+) -> None:
+    of = settings(rise=[{"at": NOW + timedelta(days=3), "to": 80, "for": "2h"}])
+    early_ms = due_in // timedelta(milliseconds=1)
+    rig = due(switched_off(65), ms_too_early=early_ms)
+
+    found = outlook(of, rig.state, Rates(), NOW_MS, zone=UTC)
+
+    assert found is not None
+    assert found.what is what

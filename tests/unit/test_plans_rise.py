@@ -12,8 +12,9 @@ from typing import Any
 
 import pytest
 
-from support.core_rig import POLICY, Rig, switched_off
+from support.core_rig import OFF, POLICY, REMOTE, Rig, switched_off
 from tidegate.core.events import PlanChanged
+from tidegate.core.frozen import replace
 from tidegate.core.policy import Marks, PlanReason
 from tidegate.core.state import State
 from tidegate.plans.outlook import outlook
@@ -112,8 +113,10 @@ def test_reached_early_it_is_as_wide_as_the_window_and_narrower_near_the_moment(
         rig.read(level, after_s=600)
 
     assert taken(rig, AT_MS - 3 * HOUR).marks == marks(70, 80)
-    assert wanted(rig.state, AT_MS - 15 * MINUTE - 1).change is None
-    assert taken(rig, AT_MS - 15 * MINUTE).marks == marks(76, 80)
+    # An off dwells for 3 min, in which 0.75 points may go (15 %/h), and they are back
+    # in 9 min x 1.25: 11 min 15 s more than the 15 min of slack.
+    assert wanted(rig.state, AT_MS - 26 * MINUTE - 15_000 - 1).change is None
+    assert taken(rig, AT_MS - 26 * MINUTE - 15_000).marks == marks(76, 80)
     assert wanted(rig.state, AT_MS - 1).change is None
     assert taken(rig, AT_MS).marks == marks(70, 80)
     assert wanted(rig.state, AT_MS + 2 * HOUR - 1).change is None
@@ -175,6 +178,114 @@ def test_of_two_at_once_the_higher_counts_and_then_the_other() -> None:
     assert taken(rig, AT_MS + 1, both).marks == marks(78, 80)
 
 
+def test_a_long_dwell_has_to_leave_time_to_come_back() -> None:
+    """An off of an hour costs 4.8 points, as it just did: they take 0.96 h x 1.25
+    to come back; the slack is an hour and 12 min.
+    """
+    of = settings(dwell={"on": "3min", "off": "1h"})
+    rig = switched_off(65, obeys=True).settings(dwell_off_ms=HOUR)
+    rig.read(60, after_s=HOUR // 1000)
+    taken(rig, AT_MS - 6 * HOUR, of)
+    for level in range(64, 81, 4):
+        rig.read(level, after_s=600)
+
+    near_ms = AT_MS - 2 * HOUR - 24 * MINUTE
+    assert taken(rig, AT_MS - 5 * HOUR, of).marks == marks(70, 80)
+    assert wanted(rig.state, near_ms - 1, of).change is None
+    assert taken(rig, near_ms, of).marks == marks(76, 80)
+
+
+def test_a_lower_rise_that_comes_first_is_not_let_down_by_a_higher_one() -> None:
+    """A window of 40 to 65 %: once 90 % was reached the higher one would let the level
+    fall to 65 %, though the lower one promises 85 %, at most 5 points less.
+    """
+    wide = {"low": 40, "high": 65}
+    first = planned(AT.replace(hour=15), to=85, **{"for": "30min"})
+    of = settings(first, planned(to=90), window=wide)
+    rig = switched_off(65, obeys=True)
+    rig.settings(marks=marks(40, 65))
+    rig.read(60, after_s=30)
+    assert taken(rig, AT_MS - 10 * HOUR, of).marks == marks(88, 90)
+    for level in range(64, 93, 4):
+        rig.read(min(level, 90), after_s=600)
+
+    assert taken(rig, AT_MS - 10 * HOUR, of).marks == marks(65, 90)
+    first_ms = AT_MS - 3 * HOUR
+    # From 65 %, where it may be by then: 3 h at 5 %/h, 2 h at 2.5, and the slack.
+    begins_ms = first_ms - 6 * HOUR - 30 * MINUTE
+    assert wanted(rig.state, begins_ms - 1, of).change is None
+    assert taken(rig, begins_ms, of).marks == marks(81, 90)
+    assert wanted(rig.state, first_ms - 1, of).change is None
+    # With the lower one past, the higher one goes on alone.
+    change = wanted(rig.state, first_ms, of).change
+    assert change is not None
+    assert change.marks is not None
+    assert change.marks.low_percent in (65, 86)
+
+
+def test_the_next_week_of_a_rise_does_not_keep_this_one_narrow() -> None:
+    weekly = {**planned(days=["wed"]), "at": AT.time()}
+    rig = switched_off(65, obeys=True).read(60, after_s=30)
+    of = settings(weekly)
+    taken(rig, AT_MS - LEAD_MS, of)
+    for level in range(64, 81, 4):
+        rig.read(level, after_s=600)
+
+    assert taken(rig, AT_MS - 10 * MINUTE, of).marks == marks(76, 80)
+    assert taken(rig, AT_MS, of).marks == marks(70, 80)
+    assert taken(rig, AT_MS + 2 * HOUR, of).marks is None
+
+
+# --- a gauge that is reached over the switched cable ----------------------------------
+
+
+def coasting(soc: float, for_h: float, *, rate: float = 10.0) -> Rig:
+    """Return a rig that went off at this level and has been blind for so long."""
+    rig = Rig(REMOTE, obeys=True).start().read(60, after_s=1).done()
+    rig.taught(rate)
+    rig.read(65, after_s=600)
+    rig.send(PlanChanged(marks=marks(soc - 10, soc), why=None))
+    rig.reads(2, soc, every_s=60)
+    assert rig.supply is OFF
+    return rig.fails(round(for_h * 60), every_s=60)
+
+
+def test_a_coast_counts_with_the_level_that_it_hides() -> None:
+    """Off at 65 %, blind for half an hour, 10 %/h: it is 60 % that it has."""
+    rig = coasting(65, 0.5)
+    rig.state = replace(rig.state, plan_low_percent=None, plan_high_percent=None)
+    assert rig.state.coasting
+    assert rig.state.soc_percent == 65
+
+    early = outlook(settings(), rig.state, Rates(), AT_MS - 9 * HOUR, zone=UTC)
+
+    assert early is not None
+    # A poll may lie between the last reading and the first that failed.
+    assert early.begins_ms == pytest.approx(AT_MS - LEAD_MS, abs=20 * MINUTE)
+
+
+def test_before_its_moment_a_rise_leaves_time_for_a_coast_to_end() -> None:
+    """Off in a window of 10 points at 10 %/h nothing is seen for an hour, and 10 points
+    take 2 h x 1.25 to come back: a level that was reached is kept within 4 from then on.
+    """
+    rig = coasting(80, 0.1)
+    state = replace(
+        rig.state,
+        plan_why=PlanReason.PLANNED_RISE,
+        plan_moment_wall_ms=AT_MS,
+    )
+    slack_ms = POLICY.dwell_off_ms + POLICY.settle_ms + 2 * POLICY.poll_ms
+    near_ms = AT_MS - HOUR - 150 * MINUTE - slack_ms - 10 * MINUTE
+
+    assert wanted(state, near_ms - 20 * MINUTE).change is None
+    change = wanted(state, near_ms + 20 * MINUTE).change
+    assert change is not None
+    assert change.marks == marks(76, 80)
+
+
+# --- the clock ------------------------------------------------------------------------
+
+
 def test_a_clock_set_far_back_ends_it_and_set_right_begins_it_again() -> None:
     rig = switched_off(65).read(60, after_s=30)
     taken(rig, AT_MS - LEAD_MS)
@@ -233,8 +344,9 @@ def test_the_outlook_tells_the_next_one_and_the_one_in_force() -> None:
     assert found.document() == {
         "what": "planned_rise",
         "in_force": False,
-        "says": "the window rises to 80 % from Wed 09 Dec 12:45 on, for Wed 09 Dec "
-        "18:00",
+        # From 55 % it takes 5 h x 1.25 and the slack, from 65 % 3 h x 1.25.
+        "says": "the window rises to 80 % between Wed 09 Dec 11:30 and Wed 09 Dec "
+        "14:00, by the charge then, for Wed 09 Dec 18:00",
         "because": "tour",
         "low_percent": 78.0,
         "high_percent": 80.0,
@@ -246,6 +358,7 @@ def test_the_outlook_tells_the_next_one_and_the_one_in_force() -> None:
         "too_late": False,
         "rate_is_learned": False,
         "due_in_lived_s": None,
+        "waits_for": None,
     }
 
     taken(rig, AT_MS - HOUR)
@@ -257,6 +370,34 @@ def test_the_outlook_tells_the_next_one_and_the_one_in_force() -> None:
         "window 78 to 80 % because of a planned rise until Wed 09 Dec 20:00; about "
         "65 % is to be expected by then"
     )
+
+
+def test_the_outlook_names_the_year_where_it_is_another() -> None:
+    rig = switched_off(65).read(60, after_s=30)
+    of = settings(planned(AT.replace(year=2028)))
+
+    found = outlook(of, rig.state, Rates(), AT_MS, zone=UTC)
+
+    assert found is not None
+    assert found.says.endswith(", for Sat 09 Dec 2028 18:00")
+
+
+@pytest.mark.parametrize(
+    ("levels", "begins"),
+    [
+        ((55, 65), ("Wed 09 Dec 11:30", "Wed 09 Dec 14:00")),
+        # After a higher rise the level is above the window still, and falls.
+        ((79,), ("Wed 09 Dec 11:30", "Wed 09 Dec 17:30")),
+    ],
+)
+def test_the_outlook_is_true_of_every_level_that_may_be_there_by_then(
+    levels: tuple[int, ...], begins: tuple[str, str]
+) -> None:
+    for level in levels:
+        rig = switched_off(65).reads(2, level, every_s=30)
+        found = outlook(settings(), rig.state, Rates(), AT_MS - 9 * HOUR, zone=UTC)
+        assert found is not None
+        assert "between {} and {}, by".format(*begins) in found.says
 
 
 def test_a_station_without_plans_has_no_outlook() -> None:

@@ -238,6 +238,25 @@ def test_plans_of_the_defaults_reach_what_has_a_relay(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
+        (
+            "relearn = {}\nrise = ["
+            '{ at = 09:00:00, days = ["mon", "tue", "wed"], to = 80, for = "2h" }, '
+            '{ at = 08:00:00, days = ["thu", "fri", "sat", "sun"], to = 80, for = "3h" }'
+            "]",
+            "will never begin",
+        ),
+        (
+            'relearn = {}\nrise = [{ at = 09:00:00, days = ["sat"], to = 80, '
+            'for = "6d" }]',
+            "will never begin",
+        ),
+        (
+            'relearn = {}\nrise = [{ at = 09:00:00, days = ["sat"], to = 80, '
+            'for = "143h" }]',
+            None,
+        ),
+        ("relearn = { low = 63, high = 95 }", "which is 65 %: it will never begin"),
+        ("relearn = { low = 62.9, high = 95 }", None),
         ("relearn = { low = 50, high = 80 }", "spans 30 points"),
         ("relearn = { low = 50, high = 81 }", None),
         (

@@ -59,7 +59,7 @@ from tidegate.core.waking import (
 
 # Raised when the same events could give other switchings than before; a log written
 # under another number replays as unproven, not as a mismatch.
-RULES_VERSION: Final = 5
+RULES_VERSION: Final = 6
 _ENDS_AN_OFF_OVERRIDE: Final = frozenset(
     {
         Reason.NO_BATTERY,

@@ -6,6 +6,7 @@ from typing import Final
 
 from tidegate.core.events import PlanChanged
 from tidegate.core.frozen import replace
+from tidegate.core.passing import coast_begins
 from tidegate.core.policy import PlanReason
 from tidegate.core.state import State
 
@@ -29,7 +30,7 @@ def take_plan(state: State, event: PlanChanged) -> State:
     elif state.plan_why is PlanReason.RELEARN and event.why is not PlanReason.RELEARN:
         broken_ms, tries = lived_ms, (tries or 0) + 1
     is_planned = marks is not None and event.why is not None
-    return replace(
+    state = replace(
         state,
         plan_low_percent=marks.low_percent if marks else None,
         plan_high_percent=marks.high_percent if marks else None,
@@ -40,3 +41,19 @@ def take_plan(state: State, event: PlanChanged) -> State:
         relearn_broken_lived_ms=broken_ms,
         relearn_tries=tries,
     )
+    return _coast_no_longer(state)
+
+
+def _coast_no_longer(state: State) -> State:
+    """Return the state with a coast that ends by the low mark now in force.
+
+    It began under other marks, and nobody sees the level fall to a higher one. It is
+    never made longer.
+    """
+    latches = state.latches
+    if latches.coast_since_ms is None:
+        return state
+    box_ms = coast_begins(state, latches.coast_since_ms).latches.coast_box_ms
+    if box_ms >= latches.coast_box_ms:
+        return state
+    return replace(state, latches=replace(latches, coast_box_ms=box_ms))

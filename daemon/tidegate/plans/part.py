@@ -88,9 +88,12 @@ class Plans:
             task.add_done_callback(self._tasks.discard)
 
     def outlook(self, name: str) -> Outlook | None:
-        """Return the plan of a station that is in force, else its next one."""
+        """Return the plan of a station that is in force, else its next one.
+
+        ``None`` as well where the planner failed at it: none will come into force.
+        """
         station = self._service.stations.get(name)
-        if station is None or station.state is None:
+        if station is None or station.state is None or name in self._failed:
             return None
         return outlook(
             self._service.settings.stations.get(name),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Final
@@ -44,7 +45,7 @@ def decide(
     found = moments(rises, wall_ms, zone)
     now = rise.standing(found, state, rates, wall_ms)
     if now is not None:
-        return _rising(now, state, rates, wall_ms)
+        return _rising(now, state, rates, wall_ms, found=found)
     if state.plan_why is PlanReason.PLANNED_RISE:
         return _risen(state, wall_ms, has_rises=bool(rises))
     excursion = settings.relearn if settings is not None else None
@@ -61,8 +62,15 @@ def decide(
     return Decision(change=wish.change, waits_for=wish.waits_for)
 
 
-def _rising(moment: Moment, state: State, rates: Rates, wall_ms: int) -> Decision:
-    marks = rise.marks_of(moment, state, rates, wall_ms)
+def _rising(
+    moment: Moment,
+    state: State,
+    rates: Rates,
+    wall_ms: int,
+    *,
+    found: Sequence[Moment],
+) -> Decision:
+    marks = rise.marks_of(moment, state, rates, wall_ms, found=found)
     in_force = (state.plan_low_percent, state.plan_high_percent)
     wanted = (marks.low_percent, marks.high_percent)
     if rise.is_in_force(moment, state) and in_force == wanted:

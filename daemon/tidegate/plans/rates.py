@@ -2,13 +2,17 @@
 
 A rate is the points between two upward steps of the gauge over the time between them,
 so that a gauge in whole percents is measured where it is exact. What counts of a band
-is a slow one of the last 14 days: four of five were faster.
+is a slow one of the last 14 days: four of five were faster. The last two count alone
+where both are slower, for the supply may be a weaker one by now; and no band counts for
+more than one below it, for a charger gives less and less towards full.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict, deque
+from collections.abc import Sequence
 from dataclasses import dataclass
+from math import inf
 from typing import Final
 
 from tidegate.core.policy import DAY_MS, HOUR_MS, MINUTE_MS
@@ -22,6 +26,7 @@ _TAPER: Final = (*(8 * [1.0]), 0.5, 0.25)
 _BAND_PERCENT: Final = 10
 _LAST_BAND: Final = 9
 _SLOW_QUANTILE: Final = 0.2
+_LATEST: Final = 2
 LEARNED_DAYS: Final = 14
 _SAMPLES: Final = 64
 _LEAST_PERCENT: Final = 2.0
@@ -116,11 +121,11 @@ class Rates:
             self._known_at = hour
             since_ms = wall_ms - LEARNED_DAYS * DAY_MS
             self._known = {}
-            for band, samples in self._samples.items():
-                rates = sorted(rate for at_ms, rate in samples if at_ms >= since_ms)
+            below = inf
+            for band, samples in sorted(self._samples.items()):
+                rates = [rate for at_ms, rate in samples if at_ms >= since_ms]
                 if rates:
-                    slow = int(_SLOW_QUANTILE * (len(rates) - 1))
-                    self._known[band] = rates[slow]
+                    below = self._known[band] = min(below, _counted_on(rates))
         return self._known
 
     def _close(self) -> None:
@@ -133,6 +138,12 @@ class Rates:
             sample = (end.wall_ms, points * HOUR_MS / span_ms)
             self._samples[_band(begin.soc_percent)].append(sample)
             self._known_at = None
+
+
+def _counted_on(rates: Sequence[float]) -> float:
+    """Return what counts of the rates of a band, which are oldest first."""
+    slow = sorted(rates)[int(_SLOW_QUANTILE * (len(rates) - 1))]
+    return min(slow, max(rates[-_LATEST:]))
 
 
 def _band(soc_percent: float) -> int:

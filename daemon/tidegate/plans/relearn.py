@@ -11,24 +11,29 @@ from tidegate.core.events import PlanChanged
 from tidegate.core.policy import DAY_MS, HOUR_MS, Marks, PlanReason
 from tidegate.core.reading import Supply
 from tidegate.core.state import ABOVE_FLOOR_PERCENT, State, learned_slope
+from tidegate.settings.table import HIGHEST_PERCENT
 from tidegate.settings.table_plans import (
     KEPT_FROM_FLOOR_PERCENT,
     LEAST_EXCURSION_PERCENT,
     LEAST_SLOPE,
+    TURN_PERCENT,
     Relearn,
 )
 
 # All of these are engineering choices without a source.
-COOL_BY_C: Final = 5.0  # it begins only so far under hot,
-BREAKS_OFF_BY_C: Final = 2.0  # and ends where it comes so near to it
+# It begins only so far from hot and from cold, and ends where it comes so near: in
+# neither may it be charged again, and the level would fall from its low mark on.
+COOL_BY_C: Final = 5.0
+BREAKS_OFF_BY_C: Final = 2.0
 AT_MOST_LIVED_MS: Final = 48 * HOUR_MS
 AGAIN_AFTER_LIVED_MS: Final = DAY_MS
 BEFORE_A_RISE_MS: Final = DAY_MS
 MOST_TRIES: Final = 3  # every one of them costs a deep cycle
-NARROW_PERCENT: Final = 2.0
 
 # What some relays and gauges have for good, and what says nothing of the excursion.
-_NO_REASON_TO_WAIT: Final = frozenset({Alarm.NOT_FAIL_ON, Alarm.EFFECT_UNPROVABLE})
+_NO_REASON_TO_WAIT: Final = frozenset(
+    {Alarm.NOT_FAIL_ON, Alarm.EFFECT_UNPROVABLE, Alarm.OVERRIDE_ENDED}
+)
 _NO_REASON_TO_END: Final = _NO_REASON_TO_WAIT | {Alarm.RELAY_BUDGET, Alarm.LOG_LOST}
 
 
@@ -50,16 +55,23 @@ class Wish:
 NOTHING: Final = Wish()
 
 
-def marks_of(relearn: Relearn, state: State, way: Way) -> Marks:
-    """Return the marks of one half of the excursion."""
+def marks_of(
+    relearn: Relearn, state: State, way: Way, *, from_percent: float = 0.0
+) -> Marks:
+    """Return the marks of one half of the excursion; up from a level that was reached.
+
+    Where it turned a little above its low level it goes as much higher, so that it
+    always spans what measures capacity.
+    """
     low, high = lowest(relearn, state), relearn.high_percent
     if way is Way.DOWN:
-        return Marks(low_percent=low, high_percent=round(low + NARROW_PERCENT, 3))
+        return Marks(low_percent=low, high_percent=round(low + TURN_PERCENT, 3))
     assert state.policy.marks is not None
     # Low enough that an interrupted charge does not begin again at every point.
-    turn = max(state.policy.marks.low_percent, low + NARROW_PERCENT)
-    at_most = high - NARROW_PERCENT
-    return Marks(low_percent=round(min(turn, at_most), 3), high_percent=high)
+    turn = max(state.policy.marks.low_percent, low + TURN_PERCENT)
+    at_most = high - TURN_PERCENT
+    top = max(high, from_percent + LEAST_EXCURSION_PERCENT)
+    return Marks(low_percent=round(min(turn, at_most), 3), high_percent=round(top, 3))
 
 
 def lowest(relearn: Relearn, state: State) -> float:
@@ -69,10 +81,14 @@ def lowest(relearn: Relearn, state: State) -> float:
 
 def way_of(relearn: Relearn, state: State) -> Way | None:
     """Return the half that is in force, ``None`` where other settings made it."""
-    in_force = (state.plan_low_percent, state.plan_high_percent)
+    low, high = state.plan_low_percent, state.plan_high_percent
+    if low is None or high is None:
+        return None
     for way in Way:
         marks = marks_of(relearn, state, way)
-        if in_force == (marks.low_percent, marks.high_percent):
+        higher = high - marks.high_percent
+        is_its_high = higher == 0 or (way is Way.UP and 0 < higher <= TURN_PERCENT)
+        if low == marks.low_percent and is_its_high:
             return way
     return None
 
@@ -112,7 +128,7 @@ def _going_on(relearn: Relearn, state: State) -> Wish:
     if ended is not None:
         return _end(PlanReason.RELEARN_BROKEN_OFF, ended)
     if way is Way.UP and soc_percent is not None:
-        if soc_percent >= relearn.high_percent:
+        if soc_percent >= state.high_percent:
             return _end(PlanReason.RELEARNED, "")
     elif way is Way.DOWN and soc_percent is not None:
         turn = _turn(relearn, state, soc_percent)
@@ -137,11 +153,12 @@ def _turn(relearn: Relearn, state: State, soc_percent: float) -> Wish:
     is_on = state.drive.commanded is Supply.ON
     if not is_there and not (is_on and _too_low(relearn, state)):
         return NOTHING
-    is_near = soc_percent <= lowest(relearn, state) + NARROW_PERCENT
-    if not is_near and soc_percent + LEAST_EXCURSION_PERCENT > relearn.high_percent:
+    is_near = soc_percent <= lowest(relearn, state) + TURN_PERCENT
+    at_most = HIGHEST_PERCENT if is_near else relearn.high_percent
+    if soc_percent + LEAST_EXCURSION_PERCENT > at_most:
         because = "the charge is too low for another off, and not low enough"
         return _end(PlanReason.RELEARN_BROKEN_OFF, because)
-    marks = marks_of(relearn, state, Way.UP)
+    marks = marks_of(relearn, state, Way.UP, from_percent=soc_percent)
     return Wish(change=PlanChanged(marks=marks, why=PlanReason.RELEARN))
 
 
@@ -153,20 +170,29 @@ def _held_back(state: State, *, to_end: bool) -> str | None:
     """Return what keeps it from beginning, or ends it."""
     if state.override is not None:
         return "an override is in force"
-    seen, policy = state.quiet.seen, state.policy
-    margin_c = BREAKS_OFF_BY_C if to_end else COOL_BY_C
-    if (
-        seen is not None
-        and seen.temperature_c is not None
-        and seen.temperature_c >= policy.hot_c - margin_c
-    ):
-        return f"the battery is warm (from {policy.hot_c - margin_c:g} °C on)"
+    if state.coasting and not to_end:
+        return "the gauge cannot be read until the supply is on again"
+    if (unfit := _warm_or_cold(state, to_end=to_end)) is not None:
+        return unfit
     let_pass = _NO_REASON_TO_END if to_end else _NO_REASON_TO_WAIT
     alarms = sorted(alarm.value for alarm in state.alarms - let_pass)
     if alarms:
         return f"alarms stand: {', '.join(alarms)}"
     if not to_end and state.log_lost:
         return "the cycle log cannot be written"
+    return None
+
+
+def _warm_or_cold(state: State, *, to_end: bool) -> str | None:
+    margin_c = BREAKS_OFF_BY_C if to_end else COOL_BY_C
+    warm_c, cold_c = state.policy.hot_c - margin_c, state.policy.cold_c + margin_c
+    seen = state.quiet.seen
+    if seen is None or seen.temperature_c is None:
+        return None
+    if seen.temperature_c >= warm_c:
+        return f"the battery is warm (from {warm_c:g} °C on)"
+    if seen.temperature_c <= cold_c:
+        return f"the battery is cold (up to {cold_c:g} °C)"
     return None
 
 
@@ -184,6 +210,6 @@ def _too_low(relearn: Relearn, state: State) -> str | None:
     slope = learned_slope(state, least=LEAST_SLOPE)
     dwell_percent = slope * policy.dwell_off_ms / HOUR_MS
     least = policy.floor_percent + KEPT_FROM_FLOOR_PERCENT + dwell_percent
-    if soc_percent <= max(least, lowest(relearn, state) + NARROW_PERCENT):
+    if soc_percent <= max(least, lowest(relearn, state) + TURN_PERCENT):
         return "the charge is too low to begin"
     return None

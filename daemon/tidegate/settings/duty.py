@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from math import inf
 from typing import Final
 
-from tidegate.core.policy import HOUR_MS, MS, Marks
+from tidegate.core.policy import DAY_MS, HOUR_MS, MS, Marks
 from tidegate.settings.models import StationSettings
+from tidegate.settings.table_plans import TURN_PERCENT, longest_gap_ms
 
 HOURS_A_YEAR: Final = 8_760
 # With a contact, a window narrower than this uses up the default budget at the
@@ -57,7 +58,7 @@ ASSUMES: Final = (
     f"light duty: {LIGHT}; heavy duty: {HEAVY}; constant all day; the rates of this "
     "site are not known before they are measured",
     "each switching counts as one operation of the contact",
-    "overrides and forced ons are left out",
+    "overrides, forced ons, planned rises and relearns are left out",
 )
 
 
@@ -195,10 +196,19 @@ def _of_plans(station: StationSettings) -> list[str]:
     excursion = station.relearn
     if excursion is None:
         return found
-    if any(rise.is_daily for rise in station.rise):
+    gap_ms = longest_gap_ms(station.rise)
+    if gap_ms is not None and gap_ms <= DAY_MS:
         found.append(
-            "a planned rise comes every day, and a relearn waits where one is less than "
-            "a day away: it will never begin"
+            "the planned rises are never more than a day apart, and a relearn waits "
+            "where one is less than a day away: it will never begin"
+        )
+    assert station.window is not None
+    top = station.window.marks.high_percent
+    least = excursion.low_percent + TURN_PERCENT
+    if top <= least:
+        found.append(
+            f"the window goes up to {top:g} %, and a relearn begins only above its low "
+            f"+ {TURN_PERCENT:g}, which is {least:g} %: it will never begin"
         )
     width = excursion.high_percent - excursion.low_percent
     if width < MEASURED_PERCENT:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import datetime, time
+from collections.abc import Sequence
+from datetime import datetime, time, timedelta
 from math import ceil
 from typing import Annotated, Final, Literal, Self
 
@@ -28,6 +29,9 @@ LEAST_SLOPE: Final = 15.0
 # Far enough on both sides for any plan, and within what every clock can tell.
 FIRST_YEAR: Final = 2024
 LAST_YEAR: Final = 2199
+WEEK_MS: Final = 7 * DAY_MS
+# A relearn turns this near to its low level at the earliest, and begins above that.
+TURN_PERCENT: Final = 2.0
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 DAYS: Final[tuple[Day, ...]] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -89,11 +93,6 @@ class Rise(Table):
             )
         return self
 
-    @property
-    def is_daily(self) -> bool:
-        """Whether it comes every day."""
-        return isinstance(self.at, time) and len(set(self.days or DAYS)) == len(DAYS)
-
     def check(self, marks: Marks, *, at: KeyPath) -> None:
         """Refuse a level that the window has already."""
         if self.to_percent <= marks.high_percent:
@@ -103,6 +102,33 @@ class Rise(Table):
                 f"{HIGHEST_PERCENT:g}",
                 at=(*at, "to"),
             )
+
+
+def longest_gap_ms(rises: Sequence[Rise]) -> int | None:
+    """Return the longest time of any week in which none of the rises lasts, from the
+    end of one to the moment of the next; ``None`` where none comes every week.
+    """
+    lasting = sorted(
+        (begins_ms, begins_ms + rise.for_ms)
+        for rise in rises
+        for begins_ms in _of_a_week(rise)
+    )
+    if not lasting:
+        return None
+    until_ms = max(end_ms for _, end_ms in lasting) - WEEK_MS
+    longest_ms = 0
+    for begins_ms, end_ms in lasting:
+        longest_ms = max(longest_ms, begins_ms - until_ms)
+        until_ms = max(until_ms, end_ms)
+    return longest_ms
+
+
+def _of_a_week(rise: Rise) -> list[int]:
+    if isinstance(rise.at, datetime):
+        return []
+    at = timedelta(hours=rise.at.hour, minutes=rise.at.minute, seconds=rise.at.second)
+    days = {DAYS.index(day) for day in rise.days or DAYS}
+    return [day * DAY_MS + at // timedelta(milliseconds=1) for day in days]
 
 
 class Relearn(Table):
