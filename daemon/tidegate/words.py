@@ -129,7 +129,27 @@ def visible(text: str) -> str:
     return "".join(map(_shown, text))
 
 
+def in_json(text: str) -> str:
+    """Return JSON with the same characters in its strings escaped: RFC 8259, section 7.
+
+    Those below U+0020 the writer of the JSON has escaped; what is left of them are line
+    ends between values.
+    """
+    return text if text.isprintable() else "".join(map(_escaped, text))
+
+
 def _shown(character: str) -> str:
-    if unicodedata.category(character) not in ("Cc", "Cf", "Cs", "Zl", "Zp"):
+    if not _commands(character):
         return character
     return character.encode("unicode_escape").decode("ascii")
+
+
+def _escaped(character: str) -> str:
+    if character < " " or not _commands(character):
+        return character
+    units = character.encode("utf-16-be", "surrogatepass").hex()
+    return "".join(f"\\u{units[at : at + 4]}" for at in range(0, len(units), 4))
+
+
+def _commands(character: str) -> bool:
+    return unicodedata.category(character) in ("Cc", "Cf", "Cs", "Zl", "Zp")

@@ -402,6 +402,22 @@ async def test_much_garbage_is_written_down_seldom(
     assert messages.getvalue().count("not understood") == 3  # 1, 10, 20
 
 
+async def test_however_much_garbage_comes_little_is_written_down(
+    rig: ControlRig, messages: io.StringIO
+) -> None:
+    """A day of it must not fill a disk with messages; each has the count so far."""
+    for _ in range(10_000):
+        rig.server._seldom("not understood", by="uid 1000")
+    said = messages.getvalue().splitlines()
+    assert len(said) == server.SAYINGS_AT_ONCE
+    later = rig.server._clock.boot_ms() + 61_000
+    with mock.patch.object(rig.server._clock, "boot_ms", return_value=later):
+        for _ in range(10):
+            rig.server._seldom("not understood", by="uid 1000")
+    (last,) = messages.getvalue().splitlines()[server.SAYINGS_AT_ONCE :]
+    assert json.loads(last)["count"] == 10_010
+
+
 async def test_who_says_nothing_is_dropped(
     rig: ControlRig, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -541,6 +557,26 @@ async def test_a_flood_of_connections_is_left_to_the_kernel(
     allowed = server.ACCEPTS_AT_ONCE + (loop.time() - began_s) * server.ACCEPTS_PER_S
     assert accepted <= allowed + 1
     await still_answers(rig)
+
+
+async def test_who_is_turned_away_does_not_hold_up_whoever_is_behind(
+    rig: ControlRig,
+) -> None:
+    """The kernel wakes those who wait in connect(2) in their order: unix(7)."""
+    held = [await asyncio.open_unix_connection(str(rig.path))]
+    while len(held) < server.PEERS_OF_A_USER:
+        held.append(await asyncio.open_unix_connection(str(rig.path)))
+    await rig.until(lambda: len(rig.server._talks) == len(held), "all are accepted")
+    loop, count = asyncio.get_running_loop(), 300
+    began_s = loop.time()
+    for _ in range(count):
+        reader, writer = await asyncio.open_unix_connection(str(rig.path))
+        assert b"too many" in await reader.readline()
+        writer.close()
+    # At the pace of a welcome it would be five seconds and more.
+    assert loop.time() - began_s < count / server.ACCEPTS_PER_S / 2
+    for _, writer in held:
+        writer.close()
 
 
 async def test_without_more_files_it_rests_and_goes_on(

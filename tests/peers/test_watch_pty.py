@@ -207,7 +207,7 @@ def test_a_dumb_terminal_has_lines_and_no_control_functions(
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT])
 def test_a_signal_that_ends_it_gives_the_terminal_back(
     world: WatchedWorld, number: signal.Signals
 ) -> None:

@@ -19,11 +19,13 @@ from unittest import mock
 import pytest
 
 from support.shell_rig import HANGS, OFF, START_MS, Mood, Rig, lives
+from tidegate.cli.watch_frame import Lines
 from tidegate.control.protocol import Gone
-from tidegate.core.reading import BatteryStatus, ExternalPower, Sample
+from tidegate.core.reading import BatteryStatus, ExternalPower, Sample, Supply
 from tidegate.errors import Malformed, OrderRefused
 from tidegate.service.asked import status
 from tidegate.service.onlooking import RECENT_MOST, Memory, Onlooking
+from tidegate.station.operator import place_override, release_override
 from tidegate.virtual import VirtualClock
 
 
@@ -241,7 +243,119 @@ def test_an_alarm_that_outlives_a_restart_keeps_its_time(tmp_path: Path) -> None
     assert first == second
 
 
+def test_an_alarm_of_before_keeps_its_time_when_the_wall_clock_is_set(
+    tmp_path: Path,
+) -> None:
+    """A board without a clock of its own starts hours behind until NTP steps it."""
+    since: list[str | None] = []
+    service_since: list[str] = []
+    for turn in range(2):
+        rig = Rig(tmp_path, relay_facts={"fails_on": False})
+        if turn:
+            rig.clock = VirtualClock(boot_ms=START_MS + 7_200_000)
+            rig.devices["lobby"].at_ms = rig.clock.boot_ms()
+
+        async def life(rig: Rig = rig, turn: int = turn) -> None:
+            with rig.patched():
+                rig.service = rig.made()
+                seen = Watched(rig)
+                rig.task = asyncio.get_running_loop().create_task(rig.service.run())
+                await asyncio.sleep(0.001)
+                await rig.live(60)
+                for _ in range(1 + turn):
+                    told = await seen.status()
+                    (lobby,) = told["stations"]
+                    found = {each["code"]: each["since"] for each in lobby["alarms"]}
+                    since.append(found["dead_lock"])
+                    service_since.append(told["service"]["since"])
+                    rig.clock.step_wall(20 * 3_600_000)
+                await rig.end()
+
+        lives(rig, life)
+    assert since[0] is not None
+    assert since == [since[0]] * 3
+    # This run began when it did, which only the stepped clock can tell.
+    assert at(service_since[2]) - at(service_since[1]) == 20 * 3_600
+
+
+def test_a_time_that_is_told_does_not_tremble(tmp_path: Path) -> None:
+    """Boot clock and wall clock are read one after the other: a millisecond may pass."""
+    rig = Rig(tmp_path)
+
+    async def life() -> None:
+        async with watched(rig) as seen:
+            await rig.live(60)
+            assert rig.service is not None
+            turns = itertools.count()
+            steady = rig.clock.wall_ms
+            station = rig.service.stations["lobby"]
+            place_override(
+                station, Supply.ON, for_ms=3_600_000, because="tour", by="uid 0"
+            )
+            with mock.patch.object(
+                rig.clock, "wall_ms", side_effect=lambda: steady() + next(turns) % 2
+            ):
+                talk, task = seen.watch()
+                await rig.live(600)
+                await left(task)
+            told = [document["stations"][0] for _, document in talk.heard]
+            assert len(told) > 10
+            for key in ("since", "supply_since"):
+                assert len({each[key] for each in told}) == 1
+            assert len({each["override"]["until"] for each in told}) == 1
+            lines, now = Lines(), datetime.now().astimezone()
+            said = [lines.of(document, now) for _, document in talk.heard]
+            assert [len(each) for each in said] == [1] + [0] * (len(said) - 1)
+
+    lives(rig, life)
+
+
 # --- watch ----------------------------------------------------------------------------
+
+
+def test_a_crowd_that_watches_is_told_the_same_made_once(tmp_path: Path) -> None:
+    """Of hundreds of stations a document takes a while, and the loop has none."""
+    rig = Rig(tmp_path, names=("hall", "tower"))
+
+    async def life() -> None:
+        async with watched(rig) as seen:
+            await rig.live(60)
+            with mock.patch.object(status, "_station", wraps=status._station) as made:
+                watches = [seen.watch() for _ in range(16)]
+                await rig.live(300)
+                lines = [len(talk.heard) for talk, _ in watches]
+                assert min(lines) >= 10
+                assert made.call_count <= 2 * (max(lines) + 2)
+                for _, task in watches:
+                    await left(task)
+            firsts = [talk.heard[0][1]["stations"][0] for talk, _ in watches]
+            assert all("recent" in first for first in firsts)
+            others = [told for talk, _ in watches for _, told in talk.heard[1:]]
+            assert not any("recent" in told["stations"][0] for told in others)
+
+    lives(rig, life)
+
+
+def test_what_has_just_happened_is_told_to_whoever_asks_then(tmp_path: Path) -> None:
+    rig = Rig(tmp_path)
+
+    async def life() -> None:
+        async with watched(rig) as seen:
+            await rig.live(60)
+            assert rig.service is not None
+            assert (await seen.lobby())["override"] is None
+            station = rig.service.stations["lobby"]
+            place_override(
+                station, Supply.ON, for_ms=3_600_000, because="tour", by="uid 0"
+            )
+            override = (await seen.lobby())["override"]
+            assert override["because"] == "tour"
+            release_override(station, because="", by="uid 0")
+            assert (await seen.lobby())["override"] is None
+            rig.service.settings_error = "wrong"
+            assert (await seen.status())["service"]["settings_error"] == "wrong"
+
+    lives(rig, life)
 
 
 def test_a_watcher_hears_at_once_and_then_at_each_cycle(tmp_path: Path) -> None:

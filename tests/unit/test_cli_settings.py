@@ -381,6 +381,23 @@ def test_the_traceback_is_shown_on_demand(
     assert "Traceback" in capsys.readouterr().err
 
 
+def test_in_a_journal_the_traceback_stands_beside_it(
+    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """systemd.exec(5): PrivateTmp= hides a report, and takes it away at the stop."""
+    broken(monkeypatch, ZeroDivisionError("x"))
+    found = os.fstat(2)
+    monkeypatch.setenv("JOURNAL_STREAM", f"{found.st_dev}:{found.st_ino}")
+    monkeypatch.delenv("TIDEGATE_DEBUG", raising=False)
+
+    with os.fdopen(os.dup(2), "w", buffering=1) as stream:
+        monkeypatch.setattr(sys, "stderr", stream)
+        assert run(["settings"]) == 70
+    err = capfd.readouterr().err
+    assert "Traceback" in err
+    assert "report it with" not in err
+
+
 def test_a_bug_without_a_place_for_its_traceback(
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],

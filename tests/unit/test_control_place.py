@@ -96,6 +96,16 @@ def test_a_folder_of_a_stranger_is_not_trusted(tmp_path: Path, system: Path) -> 
         assert place.client_place(environ) == system / place.NAME
 
 
+def test_a_name_longer_than_an_address_serves_too(tmp_path: Path) -> None:
+    """A daemon moves its socket to any name; unix(7) has 108 bytes for an address."""
+    path = tmp_path / f"{'s' * 200}.sock"
+    assert not place.answers(path)
+    with listening(tmp_path / "new"):
+        (tmp_path / "new").rename(path)
+        assert place.answers(path)
+    assert not place.answers(path)
+
+
 def test_a_path_longer_than_an_address_serves_too(tmp_path: Path) -> None:
     path = tmp_path / ("deep" * 40) / place.NAME
     assert len(os.fsencode(path)) > 108

@@ -192,6 +192,15 @@ def test_a_pace_that_is_not_known_is_said_with_the_mark() -> None:
     assert coming(rig, moving(rig, 12.0)).what is None
 
 
+def test_a_charge_that_moves_away_from_its_mark_is_not_called_unknown() -> None:
+    """A load above what the supply gives: on, and the charge falls."""
+    rig = begun(60.0)
+    assert rig.supply is ON
+    found = coming(rig, moving(rig, -5.0))
+    assert found.what is None
+    assert found.why == "it goes off at 65 %; the charge does not move towards it"
+
+
 def test_a_mark_that_is_reached_within_the_dwell_waits_for_it() -> None:
     rig = begun(60.0, replace(POLICY, dwell_off_ms=HOUR_MS)).read(65.0)
     assert rig.supply is OFF
@@ -334,18 +343,89 @@ def test_a_rise_that_begins_before_the_mark_is_next(
 ) -> None:
     rig = falling()
     rise = Rise(
-        begins_ms=rig.now_ms + begins_in_min * MINUTE_MS, low_percent=low_percent
+        begins_ms=rig.now_ms + begins_in_min * MINUTE_MS,
+        low_percent=low_percent,
+        high_percent=85.0,
+        ends_ms=rig.now_ms + 5 * HOUR_MS,
     )
     found = upcoming(rig.state, moving(rig, -12.0), rig.now_ms, rise=rise)
     assert (found.what, found.why) == ("on", what)
     assert found.at_ms == pytest.approx(rig.now_ms + in_min * MINUTE_MS, abs=1_000)
 
 
-def test_a_rise_of_a_supply_that_is_on_already_switches_nothing() -> None:
+@pytest.mark.parametrize(
+    ("begins_in_min", "to_percent", "in_min"),
+    [
+        (14, 85.0, 75),  # 20 %/h: the high mark after 15 min, that of the rise after 75
+        (16, 65.0, 15),
+    ],
+)
+def test_a_rise_that_begins_while_it_charges_moves_the_off_to_its_own_mark(
+    begins_in_min: int, to_percent: float, in_min: int
+) -> None:
     rig = begun(60.0)
-    rise = Rise(begins_ms=rig.now_ms + MINUTE_MS, low_percent=75.0)
+    rise = Rise(
+        begins_ms=rig.now_ms + begins_in_min * MINUTE_MS,
+        low_percent=83.0,
+        high_percent=85.0,
+        ends_ms=rig.now_ms + 5 * HOUR_MS,
+    )
     found = upcoming(rig.state, moving(rig, 20.0), rig.now_ms, rise=rise)
-    assert found.what == "off"
+    assert (found.what, found.to_percent) == ("off", to_percent)
+    assert found.at_ms == pytest.approx(rig.now_ms + in_min * MINUTE_MS, abs=1_000)
+    # Without a pace there is no time, and the next mark is named.
+    unknown = upcoming(rig.state, Pace(), rig.now_ms, rise=rise)
+    assert unknown.what is None
+    assert "it goes off at 65 %" in unknown.why
+
+
+def risen(soc: float) -> Rig:
+    """On and charging under a planned rise from 75 to 85 %."""
+    rig = begun(60.0)
+    rig.send(
+        PlanChanged(
+            marks=Marks(low_percent=75.0, high_percent=85.0),
+            why=PlanReason.PLANNED_RISE,
+        )
+    )
+    return rig.slide(soc, over_s=3_600)
+
+
+@pytest.mark.parametrize(
+    ("ends_in_min", "to_percent", "in_min", "why"),
+    [
+        (14, None, 14, "the planned rise is over then"),
+        (16, 85.0, 15, ""),
+    ],
+)
+def test_a_rise_that_is_over_before_its_mark_ends_the_charge(
+    ends_in_min: int, to_percent: float | None, in_min: int, why: str
+) -> None:
+    """At 80 %, 20 %/h: 85 % after 15 min; the marks after the rise are 55 and 65 %."""
+    rig = risen(80.0)
+    assert rig.supply is ON
+    ends_ms = rig.now_ms + ends_in_min * MINUTE_MS
+    rise = Rise(low_percent=75.0, high_percent=85.0, ends_ms=ends_ms)
+    found = upcoming(rig.state, moving(rig, 20.0), rig.now_ms, rise=rise)
+    assert (found.what, found.to_percent, found.why) == ("off", to_percent, why)
+    assert found.at_ms == pytest.approx(rig.now_ms + in_min * MINUTE_MS, abs=1_000)
+    if why:
+        # And so it comes, once the marks are those of before.
+        rig.send(PlanChanged(marks=None, why=PlanReason.PLANNED_RISE))
+        assert rig.read(80.0).supply is OFF
+
+
+def test_after_a_rise_the_low_mark_is_that_of_the_settings() -> None:
+    """Off, 80 %, 10 %/h: 75 % in 30 min, but the rise is over by then; 55 % in 150."""
+    rig = risen(85.0)
+    assert rig.read(85.0).supply is OFF
+    rig.slide(80.0, over_s=1_800)
+    assert rig.supply is OFF
+    ends_ms = rig.now_ms + 20 * MINUTE_MS
+    rise = Rise(low_percent=75.0, high_percent=85.0, ends_ms=ends_ms)
+    found = upcoming(rig.state, moving(rig, -10.0), rig.now_ms, rise=rise)
+    assert (found.what, found.to_percent) == ("on", 55.0)
+    assert found.at_ms == pytest.approx(rig.now_ms + 150 * MINUTE_MS, abs=1_000)
 
 
 def test_a_crowded_day_waits_for_its_distance_from_the_last_off() -> None:

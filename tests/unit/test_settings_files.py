@@ -383,6 +383,15 @@ def test_a_folder_in_conf_d_and_a_link_to_nowhere(tmp_path: Path) -> None:
     assert not isinstance(caught.value, SettingsMissing)
 
 
+def test_a_pipe_in_conf_d_is_not_waited_for(tmp_path: Path) -> None:
+    """fifo(7): opening one to read waits until somebody writes."""
+    file = write(tmp_path, {"tidegate.toml": STATION})
+    (tmp_path / "conf.d").mkdir()
+    os.mkfifo(tmp_path / "conf.d/x.toml")
+    with pytest.raises(SettingsError, match=r"x\.toml: this is a pipe"):
+        load(file)
+
+
 def test_a_file_that_may_not_be_read(tmp_path: Path) -> None:
     file = write(tmp_path, {"tidegate.toml": STATION})
     file.chmod(0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import unicodedata
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -139,6 +140,45 @@ def test_more_stations_share_the_height_and_what_does_not_fit_is_counted(
     )
 
 
+def test_alarms_that_do_not_fit_are_named(log: Path) -> None:
+    stations = [station(f"s{n}") for n in range(40)]
+    stations[0]["alarms"] = stations[30]["alarms"] = [ALARM]
+    (more,) = (
+        text
+        for text in shown(view_of(document(log, *stations)), 80, 24)
+        if text.startswith("and ")
+    )
+    assert more.endswith(" lines more, 1 in alarm: s30")
+    stations[35]["alarms"] = [ALARM]
+    lines = shown(view_of(document(log, *stations)), 80, 24)
+    assert any(text.endswith("more, 2 in alarm: s30, s35") for text in lines)
+    # Of a single one too, and however low.
+    low = view_of(document(log, station(alarms=[ALARM])))
+    lines = shown(low, 80, 4)
+    assert any(text.endswith(f"more, 1 in alarm: {STATION}") for text in lines)
+
+
+@pytest.mark.parametrize("width", [20, 33, 40, 80])
+@pytest.mark.parametrize("unit", ["棚卸し", "棚卸し ", "inventory 棚卸し "])
+def test_wide_text_is_broken_and_nothing_of_it_is_lost(
+    log: Path, width: int, unit: str
+) -> None:
+    """Unicode Standard Annex 11: W and F take two columns; a script without blanks."""
+    because = (unit * 30).strip()
+    override = {
+        "supply": "on",
+        "until": "2026-03-01T14:00:00.000Z",
+        "because": because,
+        "by": "uid 0",
+    }
+    lines = shown(view_of(document(log, station(override=override))), width, 60)
+    told = "".join("".join(lines).split())
+    assert "".join(because.split()) in told
+    for line in lines:
+        wide = sum(unicodedata.east_asian_width(each) in "WF" for each in line)
+        assert len(line) + wide <= width
+
+
 def test_ages_and_times_to_go_run_on_between_documents(log: Path) -> None:
     view = view_of(document(log))
     assert "read 4 s ago" in "\n".join(shown(view, 120))
@@ -183,6 +223,16 @@ def test_a_line_for_each_change_and_none_for_the_charge_alone(log: Path) -> None
     assert lines.of(document(log, station(soc_percent=57.0, text="other")), AT) == []
     (on,) = lines.of(document(log, station(supply="on", reason="at_low_mark")), AT)
     assert "hall: " in on
+
+
+def test_what_the_daemon_itself_has_to_say_is_told_once(log: Path) -> None:
+    lines, told = Lines(), document(log)
+    assert len(lines.of(told, AT)) == 1
+    told["service"] = {**told["service"], "settings_error": "tidegate.toml:3: wrong"}
+    first, second = lines.of(told, AT)
+    assert first.startswith("12:30:05 UTC the settings files are wrong")
+    assert second.endswith("tidegate.toml:3: wrong")
+    assert lines.of(told, AT) == []
 
 
 def test_alarms_are_told_when_they_come_and_when_they_go(log: Path) -> None:

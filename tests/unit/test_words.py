@@ -1,5 +1,6 @@
 """Every code has its sentence, and a code nobody knows has one too."""
 
+import json
 import re
 
 import pytest
@@ -12,6 +13,7 @@ from tidegate.words import (
     REASONS,
     alarm_text,
     gap_text,
+    in_json,
     reason_text,
     visible,
 )
@@ -72,3 +74,26 @@ def test_every_gap_of_an_audit_has_words():
 )
 def test_what_commands_or_turns_is_spelled_out(text, shown):
     assert visible(text) == shown
+
+
+@pytest.mark.parametrize(
+    ("value", "written"),
+    [
+        ("Völkerkunde 中", "Völkerkunde 中"),
+        # ECMA-48, 8.3.16: the control sequence introducer as one C1 character.
+        ("a\x9b2Jb", "a\\u009b2Jb"),
+        ("\x7f", "\\u007f"),
+        ("\u202eevil", "\\u202eevil"),
+        # A tag character, category Cf: two units of UTF-16 (RFC 8259, section 7).
+        ("\U000e0041", "\\udb40\\udc41"),
+        ("\ud800", "\\ud800"),
+        ("a\nb", "a\\nb"),
+    ],
+)
+def test_json_is_the_same_and_commands_no_terminal(value, written):
+    document = {"name": [value]}
+    text = in_json(json.dumps(document, indent=2, ensure_ascii=False))
+
+    assert written in text
+    assert json.loads(text) == document
+    assert text.replace("\n", "").isprintable()

@@ -82,7 +82,7 @@ def fail(error: BaseException) -> Code:
         _say(_system_error(error))
     else:
         _say(str(error))
-    if _debugging():
+    if _shows_trace(code):
         traceback.print_exception(error)
     return code
 
@@ -96,6 +96,18 @@ def _debugging() -> bool:
     return os.environ.get("TIDEGATE_DEBUG", "") not in ("", "0")
 
 
+def _shows_trace(code: Code) -> bool:
+    """Return whether a traceback is wanted: asked for, or a fault of ours in a journal.
+
+    A service may have a temporary folder that nobody sees and that goes with it.
+    """
+    if code is not Code.BUG or _debugging():
+        return _debugging()
+    from tidegate.notice.journal import is_ours
+
+    return is_ours(sys.stderr)
+
+
 def _system_error(error: OSError) -> str:
     said = (error.strerror or type(error).__name__).lower()
     return f"{error.filename}: {said}" if error.filename else said
@@ -104,7 +116,7 @@ def _system_error(error: OSError) -> str:
 def _bug(error: BaseException) -> str:
     said = " ".join(str(error).split())
     what = f"this is a fault in tidegate ({type(error).__name__}: {said})."
-    if _debugging():
+    if _shows_trace(Code.BUG):
         return what
     try:
         with tempfile.NamedTemporaryFile(

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from tidegate.words import in_json
+
 if TYPE_CHECKING:
     from tidegate.settings import Settings
 
@@ -179,7 +181,7 @@ def station_names(settings: Settings, named: str | None) -> list[str]:
 
 def print_json(document: Any) -> None:
     """Print one JSON document on stdout."""
-    click.echo(json.dumps(document, indent=2, ensure_ascii=False))
+    click.echo(in_json(json.dumps(document, indent=2, ensure_ascii=False)))
 
 
 def say(text: str) -> None:

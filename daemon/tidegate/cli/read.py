@@ -60,8 +60,15 @@ def command(ctx: click.Context, station: str | None, *, as_json: bool) -> int:
 
     STATION may be left out when the settings hold only one. A daemon that runs it reads
     it in its turn and logs that as any reading; else the gauge is read from here, and
-    nothing is logged. Nothing is switched. Exit code 0: trusted; 1: not trusted; 69: nothing to read.
-    """
+    nothing is logged. Nothing is switched.
+
+    \b
+    Examples (an invented museum):
+      tidegate read hall
+      tidegate read hall --json | jq .soc_percent
+
+    Exit code 0: trusted; 1: not trusted; 64: usage; 69: nothing to read.
+    """  # noqa: D301 - click takes this character for "leave these lines alone"
     document = _document(ctx, station)
     trusted = document["trusted"] is True
     if as_json:
@@ -180,4 +187,5 @@ def as_text(document: Mapping[str, Any]) -> str:
 
 
 def _shown(value: Any) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    # Texts are the device's own: anybody may have written them.
+    return f"{value:g}" if isinstance(value, float) else visible(str(value))

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import shutil
 import termios
+import textwrap
 import unicodedata
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
@@ -154,7 +155,27 @@ def fitted(text: str, width: int) -> str:
         return text[:width]
     taken = 0
     for place, character in enumerate(text):
-        taken += 2 if unicodedata.east_asian_width(character) in "WF" else 1
+        taken += _columns(character)
         if taken > width:
             return text[:place]
     return text
+
+
+def wrapped(text: str, width: int, *, indent: str) -> list[str]:
+    """Return a text in lines of so many columns, all but the first one indented."""
+    if sum(map(_columns, text)) == len(text):
+        return textwrap.wrap(text, width, subsequent_indent=indent)
+    indent = indent[: width // 2]
+    lines = []
+    while len(head := fitted(text, width)) < len(text):
+        begun = len(text) - len(text.lstrip())
+        blank = text.rfind(" ", begun, len(head) + 1)
+        # A word that is too long for a line is broken, as some scripts have no blanks.
+        end = blank if blank > 0 else len(head)
+        lines.append(text[:end])
+        text = indent + text[end:].lstrip()
+    return [*lines, text]
+
+
+def _columns(character: str) -> int:
+    return 2 if unicodedata.east_asian_width(character) in "WF" else 1

@@ -10,6 +10,7 @@ import fcntl
 import os
 import stat
 import tempfile
+import time
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping, MutableMapping
 from contextlib import contextmanager, suppress
@@ -17,7 +18,8 @@ from copy import deepcopy
 from pathlib import Path
 from typing import Any, Final
 
-from tidegate.errors import NotPermitted, OrderRefused, SettingsError
+from tidegate.cli.options import say
+from tidegate.errors import Busy, NotPermitted, OrderRefused, SettingsError
 from tidegate.settings.files import Document, locate, read, read_all
 from tidegate.settings.load import Settings, from_documents
 from tidegate.settings.problems import KeyPath
@@ -28,6 +30,9 @@ HEADER: Final = """\
 # their names win over it.
 """
 UNSET: Final = object()
+# Longer than a daemon takes for a reload; and whoever may read the folder can lock it.
+HELD_LIMIT_S: Final = 120.0
+_LOOK_AGAIN_S: Final = 0.1
 
 Edit = tuple[KeyPath, Any]
 
@@ -41,15 +46,38 @@ class SetFile:
         self.path = self.folder / NAME
 
     @contextmanager
-    def held(self) -> Iterator[None]:
-        """Let nobody else edit it meanwhile. Errors: NotPermitted."""
+    def held(self) -> Iterator[bool]:
+        """Let nobody else edit it meanwhile; yields whether somebody did until now.
+
+        Errors: NotPermitted; Busy where whoever holds it does not let go.
+        """
         with _permitted(self.main.parent):
             descriptor = os.open(self.main.parent, os.O_RDONLY | os.O_DIRECTORY)
         try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX)
-            yield
+            yield self._wait_for(descriptor)
         finally:
             os.close(descriptor)
+
+    def _wait_for(self, descriptor: int) -> bool:
+        folder, end_s = self.main.parent, time.monotonic() + HELD_LIMIT_S
+        has_waited = False
+        while True:
+            try:
+                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError as error:
+                if time.monotonic() >= end_s:
+                    raise Busy(
+                        "something has held its lock for "
+                        f"{HELD_LIMIT_S:g} s, and nothing was changed",
+                        target=str(folder),
+                        remedy="lslocks shows the process; end it, or ask again later",
+                    ) from error
+            else:
+                return has_waited
+            if not has_waited:
+                has_waited = True
+                say(f"somebody else changes the settings in {folder}: waiting")
+            time.sleep(_LOOK_AGAIN_S)
 
     def text(self) -> str | None:
         """Return what it says, ``None`` where there is none.
@@ -88,7 +116,7 @@ class SetFile:
     def write(self, text: str | None) -> list[str]:
         """Replace it; ``None`` takes it away. Returns what is worth saying.
 
-        Errors: NotPermitted, OSError.
+        Errors: NotPermitted, OrderRefused, OSError.
         """
         with _permitted(self.folder):
             if text is None:
@@ -101,6 +129,11 @@ class SetFile:
 
     def _make_folder(self) -> None:
         if not self.folder.is_dir():
+            if os.path.lexists(self.folder):
+                raise OrderRefused(
+                    f"{self.folder} is no folder, and leads to none",
+                    remedy="Take it away, or make it lead to a folder",
+                )
             self.folder.mkdir()
             like = self.main.parent.stat()
             self.folder.chmod(like.st_mode & 0o777)

@@ -94,7 +94,8 @@ def command(
       tidegate settings set hall.limits.floor 30 --dry-run
 
     Exit code 0: done; 1: refused for now, or not set; 64: usage; 69: the daemon did not
-    answer; 77: you may not; 78: the settings would be wrong.
+    answer; 75: somebody else keeps them locked; 77: you may not; 78: the settings would
+    be wrong.
     """  # noqa: D301 - click takes this character for "leave these lines alone"
     old = load_settings(ctx)
     edits = _edits(pairs, unset, [*old.stations, *old.unsupported])
@@ -113,13 +114,15 @@ def carried_out(
     """Check, write and tell the daemon; return what came of it, as JSON data.
 
     ``old`` are the settings as they are. Errors: SettingsError, and then nothing is
-    written; OrderRefused, NotPermitted, Unavailable, OSError.
+    written; OrderRefused, NotPermitted, Busy, Unavailable, OSError.
     """
     main, _ = main_file(config_path(ctx), os.environ)
     file = SetFile(main)
     if dry_run:
         return _document(file, _planned(file, old, edits), None, written=False)
-    with file.held():
+    with file.held() as has_waited:
+        if has_waited:
+            old = load_settings(ctx)  # what others changed meanwhile is not ours
         plan = _planned(file, old, edits)
         answer = _told(ctx, file, plan)
     return _document(file, plan, answer, written=True)
@@ -191,7 +194,15 @@ def _told(ctx: click.Context, file: SetFile, plan: _Plan) -> Mapping[str, Any] |
 
 
 def _put_back(file: SetFile, before: str | None) -> None:
-    file.write(before)
+    try:
+        file.write(before)
+    except (TidegateError, OSError) as error:
+        # Why it was refused is still to be said; this must not stand in its place.
+        say(
+            f"the daemon does not take it, and {file.path} could not be put back "
+            f"({error}): it still says what was refused, so edit it"
+        )
+        return
     was = "is as it was" if before is not None else "is not there, as before"
     say(f"the daemon does not take it, so {file.path} {was}")
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import math
 import os
+import select
 import signal
 import sys
 import time
@@ -23,6 +25,7 @@ from tidegate.cli.options import (
     same_settings,
     station_argument,
 )
+from tidegate.words import in_json
 
 if TYPE_CHECKING:
     from tidegate.cli.watch_feed import News
@@ -41,11 +44,20 @@ class _Ended(Exception):
         self.number = number
 
 
+def _hours(ctx: click.Context, parameter: click.Parameter, value: float) -> float:
+    # What is no number lies in any range: IEEE 754, 5.11.
+    if math.isnan(value):
+        raise click.BadParameter("found nan, allowed is 0.1 to 48.")
+    return value
+
+
 @click.command()
 @station_argument
 @click.option(
     "--hours",
     type=click.FloatRange(0.1, 48),
+    callback=_hours,
+    metavar="NUMBER",
     default=6.0,
     show_default=True,
     help="How far back the picture reaches.",
@@ -63,7 +75,8 @@ def command(
     the temperature; then in words the reason, the next switching to be expected,
     overrides, plans and alarms. The hours before come from the cycle log, where you
     may read it. Under 60 columns, or with too few lines, there are words alone; NO_COLOR
-    is respected. If the daemon goes away, that is said and it is looked for again.
+    is respected. Alarms of stations that do not fit are named in one line. If the
+    daemon goes away, that is said and it is looked for again.
 
     Where stdout is no terminal, or a dumb one: a line for each change, and with
     --json one status document a line, at most one a second. It ends with the daemon.
@@ -74,8 +87,8 @@ def command(
       tidegate watch hall --hours 24
       tidegate watch --json | jq --unbuffered '.stations[].soc_percent'
 
-    Exit code 0: ended by Ctrl-C; 69: no daemon answers, or it went away where stdout
-    is no terminal; 77: you may not ask.
+    Exit code 0: ended by Ctrl-C; 1: no such station; 69: no daemon answers, or it went
+    away where stdout is no terminal; 77: you may not ask.
     """  # noqa: D301 - click takes this character for "leave these lines alone"
     from tidegate.cli.screen import can_show
     from tidegate.cli.watch_feed import Feed
@@ -107,19 +120,36 @@ def _in_lines(news: SimpleQueue[Any], *, as_json: bool) -> None:
     while True:
         document = _awaited(news)
         if as_json:
-            click.echo(json.dumps(document, ensure_ascii=False))
+            click.echo(in_json(json.dumps(document, ensure_ascii=False)))
             continue
         for line in lines.of(document, datetime.now().astimezone()):
             click.echo(line)
 
 
 def _awaited(news: SimpleQueue[Any]) -> Mapping[str, Any]:
-    """Return the next document, or raise why there is none."""
-    found = news.get()
+    """Return the next document, or raise why there is none.
+
+    Hours may pass until the next line, and whoever read the last one may be gone:
+    BrokenPipeError.
+    """
+    while True:
+        try:
+            found = news.get(timeout=TICK_S)
+            break
+        except Empty:
+            if _nobody_reads():
+                raise BrokenPipeError from None
     if isinstance(found, Exception):
         raise found
     document: Mapping[str, Any] = found
     return document
+
+
+def _nobody_reads() -> bool:
+    """Return whether the other end of stdout is closed. Source: poll(2), POLLERR."""
+    poll = select.poll()
+    poll.register(sys.stdout.fileno(), 0)
+    return any(event & (select.POLLERR | select.POLLHUP) for _, event in poll.poll(0))
 
 
 def _on_screen(news: SimpleQueue[Any], *, hours: float, colour: bool) -> None:
@@ -177,6 +207,7 @@ def _signals(news: SimpleQueue[Any]) -> Iterator[None]:
         signal.SIGTSTP: lambda *_: news.put(PAUSED),
         signal.SIGTERM: ends,
         signal.SIGHUP: ends,
+        signal.SIGQUIT: ends,
     }
     before = {number: signal.signal(number, it) for number, it in handlers.items()}
     try:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import Any, Final
 
-from tidegate.cli.screen import fitted
+from tidegate.cli.screen import fitted, wrapped
 from tidegate.cli.status import next_text, service_lines, station_lines
 from tidegate.core.policy import HOUR_MS, Marks
 from tidegate.errors import LogError
@@ -103,6 +102,7 @@ def frame(
     texts = [_text(_aged(each, passed_s), width) for each in view.stations]
     free = height - len(foot) - sum(len(text) for text in texts)
     lines: list[str] = []
+    alarmed: dict[str, int] = {}  # alarms are the last that is said of a station
     for place, (station, text) in enumerate(zip(view.stations, texts, strict=True)):
         share = min(HEIGHT_MOST, free // max(1, min(len(texts) - place, free // 9)))
         lately = view.lately.get(station["station"])
@@ -112,13 +112,20 @@ def frame(
             lines += picture(lately.told, **size, ink=ink, zone=zone)
             free -= share
         lines += text[1:]
+        if station["alarms"]:
+            alarmed[station["station"]] = len(lines)
     # However low the screen, the verdict comes first.
     room = max(1, height - len(foot))
     if len(lines) > room:
         kept = max(1, room - 1)
-        more = fitted(f"and {len(lines) - kept} lines more", width)
-        lines = [*lines[:kept], more]
+        hidden = [name for name, end in alarmed.items() if end > kept]
+        more = f"and {len(lines) - kept} lines more{_alarms_of(hidden)}"
+        lines = [*lines[:kept], fitted(more, width)]
     return [*lines, *foot][:height]
+
+
+def _alarms_of(names: list[str]) -> str:
+    return f", {len(names)} in alarm: {visible(', '.join(names))}" if names else ""
 
 
 def _text(station: Mapping[str, Any], width: int) -> list[str]:
@@ -130,7 +137,7 @@ def _text(station: Mapping[str, Any], width: int) -> list[str]:
 
 def _wrapped(line: str, width: int) -> list[str]:
     indent = " " * (len(line) - len(line.lstrip()) + 2)
-    lines = textwrap.wrap(line, max(20, width), subsequent_indent=indent)
+    lines = wrapped(line, max(20, width), indent=indent)
     return [fitted(each, width) for each in lines]
 
 
@@ -164,12 +171,16 @@ class Lines:
     def __init__(self) -> None:
         self._told: dict[str, tuple[object, ...]] = {}
         self._alarms: dict[str, set[str]] = {}
+        self._service: list[str] = []
 
     def of(self, document: Mapping[str, Any], at: datetime) -> list[str]:
         """Return what is new in a document."""
         found = []
         for station in document["stations"]:
             found += self._of(station)
+        said, before = service_lines(document["service"]), self._service
+        found += [line for line in said if line not in before]
+        self._service = said
         stamp = f"{at:%H:%M:%S %Z}"
         return [visible(f"{stamp} {line}") for line in found]
 

@@ -26,10 +26,10 @@ class Bucket:
             self._tokens = min(self._burst, self._tokens + gained)
         self._at_s = now_s
 
-    def take(self, now_s: float) -> float:
-        """Take one token; return how long to wait until it is really there."""
+    def take(self, now_s: float, tokens: float = 1.0) -> float:
+        """Take a token; return how long to wait until it is really there."""
         self._fill(now_s)
-        self._tokens -= 1
+        self._tokens -= tokens
         return max(0.0, -self._tokens / self._per_s)
 
     def wait_s(self, now_s: float) -> float:

@@ -42,13 +42,24 @@ class Peer:
         return frozenset((self.gid, *self.groups))
 
 
+def uid_of(connected: socket.socket) -> int:
+    """Return whose process is at the other end, and no more. Errors: OSError."""
+    _, uid, _ = _credentials(connected)
+    return uid
+
+
 def peer_of(connected: socket.socket) -> Peer:
     """Return who is at the other end. Errors: OSError."""
+    pid, uid, gid = _credentials(connected)
+    return Peer(uid=uid, gid=gid, groups=_groups(connected), pid=pid, name=name_of(uid))
+
+
+def _credentials(connected: socket.socket) -> tuple[int, int, int]:
     data = connected.getsockopt(
         socket.SOL_SOCKET, socket.SO_PEERCRED, _CREDENTIALS.size
     )
     pid, uid, gid = _CREDENTIALS.unpack(data)
-    return Peer(uid=uid, gid=gid, groups=_groups(connected), pid=pid, name=name_of(uid))
+    return pid, uid, gid
 
 
 def name_of(uid: int) -> str:

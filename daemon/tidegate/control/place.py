@@ -85,13 +85,20 @@ def answers(place: Path) -> bool:
 
 def connect(connecting: socket.socket, place: Path) -> None:
     """Connect to a socket by its path, however long. Errors: OSError."""
-    with short(place) as path:
-        connecting.connect(path)
+    if len(os.fsencode(place)) <= PATH_MOST_BYTES:
+        connecting.connect(str(place))
+        return
+    # The socket itself, as its name alone may be too long for an address.
+    found = os.open(place, os.O_PATH | os.O_CLOEXEC)
+    try:
+        connecting.connect(f"/proc/self/fd/{found}")
+    finally:
+        os.close(found)
 
 
 @contextmanager
 def short(place: Path) -> Iterator[str]:
-    """Lend a path that fits into an address, good as long as the block lasts.
+    """Lend a path to bind to that fits into an address, as long as the block lasts.
 
     Source: unix(7), ``sun_path`` has 108 bytes with the zero at its end; proc(5),
     /proc/self/fd.

@@ -18,7 +18,7 @@ from typing import Any, Final, Protocol
 from tidegate import notice
 from tidegate.clock import Clock
 from tidegate.control.bucket import Bucket, Buckets
-from tidegate.control.peer import Peer, gid_of, group_name, peer_of
+from tidegate.control.peer import Peer, gid_of, group_name, peer_of, uid_of
 from tidegate.control.protocol import WHERE, Gone, encoded, question
 from tidegate.control.socket_file import SocketFile
 from tidegate.control.talking import Talking
@@ -38,8 +38,14 @@ PEERS_MOST: Final = 64
 PEERS_OF_A_USER: Final = 16
 ACCEPTS_AT_ONCE: Final = 32
 ACCEPTS_PER_S: Final = 50.0
+# Turning somebody away costs so much of a welcome. Those who wait to be accepted stand
+# in one row, so those who are turned away must not hold up whoever is behind them.
+AWAY_COSTS: Final = 0.1
 QUESTIONS_AT_ONCE: Final = 40
 QUESTIONS_PER_S: Final = 20.0
+# Of one kind of nonsense so many messages, then one a minute, however much comes.
+SAYINGS_AT_ONCE: Final = 5
+SAYINGS_PER_S: Final = 1 / 60
 # A connection without a question is closed after so long.
 IDLE_LIMIT_S: Final = 30.0
 # No more files, no memory: look again after so long.
@@ -93,8 +99,10 @@ class Server:
         self.log = notice.logger()
         self._settings = settings
         self._asks = asks
+        self._clock = clock
         self._own_uids = frozenset((0, own_uid))
         self._quiet = notice.Quiet(clock)
+        self._sayings: dict[str, Bucket] = {}
         self._file: SocketFile | None = None
         self._operators_gid: int | None = None
         self._accepts = Bucket(burst=ACCEPTS_AT_ONCE, per_s=ACCEPTS_PER_S)
@@ -173,27 +181,39 @@ class Server:
         if (wait_s := self._accepts.wait_s(loop.time())) > 0:
             self._rest(wait_s)
             return
-        self._accepts.take(loop.time())
         try:
             connected, _ = self._file.listening.accept()
         except (BlockingIOError, ConnectionAbortedError):
+            self._accepts.take(loop.time())
             return
         except OSError as error:
+            self._accepts.take(loop.time())
             self._seldom("cannot accept", error=str(error))
             if error.errno in _SHORT_OF:
                 self._rest(REST_S)
             return
-        self._welcome(connected)
+        is_away = self._is_turned_away(connected)
+        self._accepts.take(loop.time(), AWAY_COSTS if is_away else 1.0)
+        if not is_away:
+            self._welcome(connected)
+
+    def _is_turned_away(self, connected: socket.socket) -> bool:
+        try:
+            uid = uid_of(connected)
+        except OSError:
+            connected.close()  # gone before we could look
+            return True
+        if not self._is_crowded(uid):
+            return False
+        self._seldom("too many connections", by=f"uid {uid}")
+        _turn_away(connected)
+        return True
 
     def _welcome(self, connected: socket.socket) -> None:
         try:
             peer = peer_of(connected)
         except OSError:
             connected.close()  # gone before we could look
-            return
-        if self._is_crowded(peer.uid):
-            self._seldom("too many connections", by=peer.name)
-            _turn_away(connected)
             return
         talk = Talking(connected, peer)
         task = asyncio.get_running_loop().create_task(self._serve(talk))
@@ -285,7 +305,12 @@ class Server:
     # --- saying -----------------------------------------------------------------------
 
     def _seldom(self, what: str, **more: object) -> None:
-        if count := self._quiet.count("control", what):
+        count, now_s = self._quiet.count("control", what), self._clock.boot_ms() / 1_000
+        bucket = self._sayings.setdefault(
+            what, Bucket(burst=SAYINGS_AT_ONCE, per_s=SAYINGS_PER_S)
+        )
+        if count and not bucket.wait_s(now_s):
+            bucket.take(now_s)
             self.log.warning("control socket", what=what, count=count, **more)
 
     def _bug(self, what: str, error: Exception) -> None:
@@ -323,16 +348,24 @@ async def _while_there(
     return answering.result()
 
 
+_NO_ROOM: Final = encoded(
+    {
+        "error": told(
+            Busy(
+                "too many connections of this user, or of all",
+                target=WHERE,
+                remedy="Close some, or ask again in a moment",
+            )
+        )
+    }
+)
+
+
 def _turn_away(connected: socket.socket) -> None:
     """Say that there is no room, if that goes at once, and hang up."""
-    error = Busy(
-        "too many connections of this user, or of all",
-        target=WHERE,
-        remedy="Close some, or ask again in a moment",
-    )
     connected.setblocking(False)  # noqa: FBT003
     try:
-        connected.send(encoded({"error": told(error)}))
+        connected.send(_NO_ROOM)
     except OSError:
         pass
     finally:

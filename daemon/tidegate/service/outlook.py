@@ -34,10 +34,12 @@ _BY_THE_MARKS: Final = frozenset(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rise:
-    """A planned rise that is still to begin, and its low mark."""
+    """A planned rise: when it is still to begin, its marks, and when it is over."""
 
-    begins_ms: int
+    begins_ms: int | None = None
     low_percent: float
+    high_percent: float
+    ends_ms: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,7 +99,10 @@ def sentence(state: State) -> str:
 def upcoming(
     state: State, pace: Pace, now_ms: int, *, rise: Rise | None = None
 ) -> Next:
-    """Return what is expected next, or why nothing is; ``rise`` is the next planned."""
+    """Return what is expected next, or why nothing is.
+
+    ``rise`` is the one in force, else the next one.
+    """
     drive = state.drive
     if state.policy.marks is None:
         return Next(why="the station only measures")
@@ -108,7 +113,7 @@ def upcoming(
         ends = Next(what="override_ends", at_ms=state.override.until_ms)
         # Both outrank an operator.
         others = (coast, _at_the_floor(state, pace, now_ms))
-        return min((ends, *(each for each in others if each is not None)), key=_at)
+        return min((ends, *(each for each in others if each is not None)), key=_when)
     if coast is not None:
         return coast
     if state.supply_is_absent:
@@ -120,19 +125,43 @@ def upcoming(
     if drive.commanded is Supply.ON and state.policy.off_is_refused:
         return Next(why=f"it is never switched off: {REASONS[Reason.DEAD_LOCK]}")
     coming = _at_the_mark(state, pace, now_ms)
-    return _rise_first(state, rise, now_ms, coming=coming)
+    if rise is None or state.soc_percent is None:
+        return coming
+    turns_ms = rise.ends_ms if rise.begins_ms is None else rise.begins_ms
+    if coming.at_ms is not None and coming.at_ms <= turns_ms:
+        return coming
+    if rise.begins_ms is None:
+        return _as_it_ends(state, pace, now_ms, ends_ms=rise.ends_ms)
+    return _as_it_begins(state, pace, now_ms, rise=rise, coming=coming)
 
 
-def _rise_first(state: State, rise: Rise | None, now_ms: int, *, coming: Next) -> Next:
-    """Return the on of a planned rise where it comes before what the marks bring."""
-    if rise is None or state.drive.commanded is not Supply.OFF:
-        return coming
-    if coming.at_ms is not None and coming.at_ms <= rise.begins_ms:
-        return coming
-    if state.soc_percent is None or state.soc_percent > rise.low_percent:
+def _as_it_begins(
+    state: State, pace: Pace, now_ms: int, *, rise: Rise, coming: Next
+) -> Next:
+    """Return what a rise brings that begins before the marks of now bring anything."""
+    assert rise.begins_ms is not None
+    assert state.soc_percent is not None
+    if state.drive.commanded is Supply.ON:
+        # It charges on, to the mark of the rise.
+        found = _at(state, pace, now_ms, mark=rise.high_percent)
+        return coming if found.at_ms is None else found
+    if state.soc_percent > rise.low_percent:
         return coming  # it may fall to that mark by then, or not
     at_ms = max(now_ms, rise.begins_ms, _may_ms(state))
     return Next(what="on", at_ms=at_ms, why="a planned rise begins")
+
+
+def _as_it_ends(state: State, pace: Pace, now_ms: int, *, ends_ms: int) -> Next:
+    """Return what comes where a rise is over before its own marks bring anything."""
+    marks, is_on = state.policy.marks, state.drive.commanded is Supply.ON
+    assert marks is not None
+    mark = marks.high_percent if is_on else marks.low_percent
+    found = _at(state, pace, now_ms, mark=mark)
+    if found.at_ms is None or found.at_ms > ends_ms:
+        return found
+    # The mark of then is passed already, and counts from then on.
+    at_ms = max(ends_ms, _may_ms(state))
+    return Next(what=found.what, at_ms=at_ms, why="the planned rise is over then")
 
 
 def _budget_frees(state: State, now_ms: int) -> Next:
@@ -171,27 +200,33 @@ def _at_the_floor(state: State, pace: Pace, now_ms: int) -> Next | None:
     return Next(what="on", at_ms=at_ms, to_percent=floor)
 
 
-def _at(coming: Next) -> int:
+def _when(coming: Next) -> int:
     assert coming.at_ms is not None
     return coming.at_ms
 
 
 def _at_the_mark(state: State, pace: Pace, now_ms: int) -> Next:
-    soc_percent = state.soc_percent
-    if soc_percent is None:
+    if state.soc_percent is None:
         return Next(why="no reading yet")
     is_on = state.drive.commanded is Supply.ON
-    what = "off" if is_on else "on"
     mark = state.high_percent if is_on else state.low_percent
+    return _at(state, pace, now_ms, mark=mark)
+
+
+def _at(state: State, pace: Pace, now_ms: int, *, mark: float) -> Next:
+    """Return the switching at a mark that the charge moves to, or has passed."""
+    soc_percent, is_on = state.soc_percent, state.drive.commanded is Supply.ON
+    assert soc_percent is not None
+    what = "off" if is_on else "on"
     least_ms = max(now_ms, _may_ms(state))
     if soc_percent >= mark if is_on else soc_percent <= mark:
         return Next(what=what, at_ms=least_ms, to_percent=mark)
     at_ms = pace.reaches_ms(mark, now_ms=now_ms, soc_percent=soc_percent)
     if at_ms is None:
-        return Next(
-            why=f"it goes {what} at {mark:g} %; how fast the charge moves is not yet "
-            "known"
-        )
+        lacks = "how fast the charge moves is not yet known"
+        if pace.is_known():
+            lacks = "the charge does not move towards it"
+        return Next(why=f"it goes {what} at {mark:g} %; {lacks}")
     return Next(what=what, at_ms=max(at_ms, least_ms), to_percent=mark)
 
 

@@ -56,16 +56,25 @@ class Pace:
             return None
         return (to_percent - from_percent) * HOUR_MS / (to_ms - from_ms)
 
-    def reaches_ms(
-        self, to_percent: float, *, now_ms: int, soc_percent: float
-    ) -> int | None:
-        """Return when the charge reaches a level, ``None`` where that is not known.
+    def is_known(self) -> bool:
+        """Return whether there is a rate under the supply of now."""
+        return self._known() is not None
 
-        Never a time that has passed: a charge that is late is due now.
-        """
+    def _known(self) -> float | None:
         rate = self._rate()
         if rate is None and self._supply is not None:
             rate = self.learned.get(self._supply)
+        return rate
+
+    def reaches_ms(
+        self, to_percent: float, *, now_ms: int, soc_percent: float
+    ) -> int | None:
+        """Return when the charge reaches a level, ``None`` where that is not known, or
+        it moves away from it.
+
+        Never a time that has passed: a charge that is late is due now.
+        """
+        rate = self._known()
         way_percent = to_percent - soc_percent
         if not rate or rate * way_percent <= 0:
             return None

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
+import stat
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -107,12 +109,26 @@ def read_all(main: Path, *, named_by: str = "") -> tuple[Document, ...]:
         names = []  # most sites have none
     except OSError as error:
         raise SettingsError(f"{folder}: cannot be read: {_reason(error)}") from error
-    for name in names:
-        try:
-            documents.append(read(folder / name))
-        except SettingsMissing as error:
-            raise SettingsError(f"{folder / name}: leads to no file") from error
-    return tuple(documents)
+    return tuple(documents + [read_beside(folder / name) for name in names])
+
+
+def read_beside(file: Path) -> Document:
+    """Return the tables of one file of ``conf.d``.
+
+    A pipe, socket or device there is refused: reading it could hold the daemon for
+    ever. The main file may be one, for who names it means it. Errors: SettingsError.
+    """
+    with contextlib.suppress(OSError):  # told by who reads it
+        mode = file.stat().st_mode
+        if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
+            raise SettingsError(
+                f"{file}: this is a pipe, a socket or a device, and no file",
+                remedy="Remove it",
+            )
+    try:
+        return read(file)
+    except SettingsMissing as error:
+        raise SettingsError(f"{file}: leads to no file") from error
 
 
 def locate(text: str) -> dict[KeyPath, int]:

@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Any, Final
 from tidegate import __version__
 from tidegate.clock import rfc3339
 from tidegate.control.server import Ask, Talk
+from tidegate.core.effects import Alarm
 from tidegate.core.state import Override, State
 from tidegate.service.asked import arguments as given
-from tidegate.service.onlooking import Memory, Onlooking
+from tidegate.service.onlooking import Onlooking
 from tidegate.service.outlook import Next, Rise, because, sentence, upcoming
 from tidegate.service.plans_part import outlook
 from tidegate.words import ALARMS
@@ -74,10 +75,8 @@ async def _watch(
             changed.clear()
             names = _names(service, arguments)
             told = document(service, onlooking, names)
-            if began:
-                began = False
-                _add_recent(told, service, onlooking)
-            await talk.more(told)
+            await talk.more(_with_recent(told, onlooking) if began else told)
+            began = False
             await changed.wait()
             # A pause, so that a burst of events makes one line.
             await asyncio.sleep(APART_S)
@@ -107,33 +106,40 @@ def _names(service: Service, arguments: Mapping[str, Any]) -> list[str]:
 def document(
     service: Service, onlooking: Onlooking, names: list[str]
 ) -> dict[str, Any]:
-    """Return the answer: the daemon, and each of these stations."""
+    """Return the answer: the daemon, and each of these stations. It is shared."""
+    return onlooking.told(tuple(names), partial(_made, service, onlooking, names))
+
+
+def _made(service: Service, onlooking: Onlooking, names: list[str]) -> dict[str, Any]:
     return {
         "service": {
             "version": __version__,
             "pid": os.getpid(),
-            "since": rfc3339(onlooking.began_wall_ms),
+            "since": rfc3339(onlooking.began_ms + onlooking.ahead_ms()),
             "restarts": service.restarts,
             "log": str(service.settings.log.path),
             "log_is_written": service.writer.healthy,
             "settings_files": [str(file) for file in service.settings.files],
             "settings_error": service.settings_error,
         },
-        "stations": [_station(service, onlooking.of(name), name) for name in names],
+        "stations": [_station(service, onlooking, name) for name in names],
     }
 
 
-def _add_recent(told: dict[str, Any], service: Service, onlooking: Onlooking) -> None:
+def _with_recent(told: Mapping[str, Any], onlooking: Onlooking) -> dict[str, Any]:
     """Add what was read of late and is not yet in the log: equal readings wait there."""
-    ahead_ms = service.clock.wall_ms() - service.clock.boot_ms()
+    ahead_ms = onlooking.ahead_ms()
+    stations = []
     for station in told["stations"]:
-        station["recent"] = [
+        recent = [
             {"at": rfc3339(at_ms + ahead_ms), "soc_percent": soc_percent}
             for at_ms, soc_percent in onlooking.of(station["station"]).recent
         ]
+        stations.append({**station, "recent": recent})
+    return {**told, "stations": stations}
 
 
-def _station(service: Service, memory: Memory, name: str) -> dict[str, Any]:
+def _station(service: Service, onlooking: Onlooking, name: str) -> dict[str, Any]:
     station = service.stations.get(name)
     state = station.state if station is not None else None
     if station is None or state is None:
@@ -141,14 +147,15 @@ def _station(service: Service, memory: Memory, name: str) -> dict[str, Any]:
         why = _why_blank(service, name)
         out = service.turnover.names.get(name)
         return {**_blank(name), "text": why, "unsupported": unsupported, "out": out}
-    now_ms, wall_ms = service.clock.boot_ms(), service.clock.wall_ms()
+    now_ms, ahead_ms = service.clock.boot_ms(), onlooking.ahead_ms()
+    memory = onlooking.of(name)
 
     def wall(at_ms: int | None) -> str | None:
-        return None if at_ms is None else rfc3339(wall_ms + at_ms - now_ms)
+        return None if at_ms is None else rfc3339(at_ms + ahead_ms)
 
     drive, seen = state.drive, state.quiet.seen
     plan = outlook(service, name)
-    rise = _rise(plan, now_ms - wall_ms)
+    rise = _rise(plan, -ahead_ms)
     return {
         **_blank(name),
         "supply": drive.commanded.value if drive.commanded else None,
@@ -173,17 +180,18 @@ def _station(service: Service, memory: Memory, name: str) -> dict[str, Any]:
         "plan": plan.document() if plan is not None else None,
         **_next(upcoming(state, memory.pace, now_ms, rise=rise), now_ms, wall),
         "alarms": [
-            {
-                "code": alarm.value,
-                "text": ALARMS[alarm],
-                "since": wall(memory.alarms.get(alarm)),
-            }
+            _alarm(alarm, memory.alarm_wall_ms(alarm, ahead_ms=ahead_ms))
             for alarm in sorted(state.alarms)
         ],
         "override": _override(state.override, wall),
         "relay_operations": drive.operations,
         "gauge_age_s": round((now_ms - seen.at_ms) / 1_000, 1) if seen else None,
     }
+
+
+def _alarm(alarm: Alarm, since_ms: int | None) -> dict[str, Any]:
+    since = None if since_ms is None else rfc3339(since_ms)
+    return {"code": alarm.value, "text": ALARMS[alarm], "since": since}
 
 
 def _blank(name: str) -> dict[str, Any]:
@@ -226,10 +234,21 @@ def _window(state: State) -> dict[str, Any] | None:
 
 
 def _rise(plan: Outlook | None, ahead_ms: int) -> Rise | None:
-    """Return the rise that is still to begin; ``ahead_ms`` makes boot clock of wall."""
-    if plan is None or plan.begins_ms is None or plan.low_percent is None:
+    """Return the rise in force or still to begin; ``ahead_ms`` makes boot clock of wall.
+
+    A relearn has none of its times.
+    """
+    if plan is None or plan.until_ms is None:
         return None
-    return Rise(begins_ms=plan.begins_ms + ahead_ms, low_percent=plan.low_percent)
+    if plan.low_percent is None or plan.high_percent is None:
+        return None
+    begins_ms = None if plan.begins_ms is None else plan.begins_ms + ahead_ms
+    return Rise(
+        begins_ms=begins_ms,
+        low_percent=plan.low_percent,
+        high_percent=plan.high_percent,
+        ends_ms=plan.until_ms + ahead_ms,
+    )
 
 
 def _next(found: Next, now_ms: int, wall: Any) -> dict[str, Any]:
