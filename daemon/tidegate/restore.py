@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import os
-from collections.abc import Iterator, Mapping
+import re
+import tomllib
+from collections.abc import Awaitable, Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -20,7 +22,14 @@ from tidegate.errors import BackendError, LogError, TidegateError, Unavailable
 from tidegate.host import Machine, StationHost
 from tidegate.registry import RELAYS
 from tidegate.settings import StationSettings, from_tables
-from tidegate.settings.files import Tree, read_all
+from tidegate.settings.files import (
+    Document,
+    Tree,
+    inherit,
+    read,
+    read_all,
+    read_beside,
+)
 from tidegate.settings.load import main_file
 from tidegate.settings.models import LogSettings
 from tidegate.settings.problems import HIDDEN
@@ -30,6 +39,13 @@ LIMIT_S: Final = 5.0
 # Of those five seconds: the log is asked for the polarity, the relay is closed.
 LOG_LIMIT_S: Final = 1.0
 CLOSE_LIMIT_S: Final = 0.5
+# Where many share a link some are told one by one afterwards, all of it within the time
+# that the service unit gives a stop action. Engineering choices, no source.
+ALL_LIMIT_S: Final = 35.0
+IN_A_ROW: Final = 3
+# Of a file that is no TOML, tables are looked for in so much; settings are far shorter.
+MOST_OF_A_FILE: Final = 1 << 20
+_TABLE: Final = re.compile(r"^(?=\[)", re.M)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,25 +55,63 @@ class Restored:
     station: str
     says: str = ""
     error: BackendError | None = None
+    # Whether its time was over before anything came of it.
+    is_late: bool = False
 
 
 async def all_on(log: Path, stations: Mapping[str, StationSettings]) -> list[Restored]:
     """Set the supply on for these stations at the same time, each within 5 s.
 
-    Stations that share a link queue for it, so it never waits for more than one.
+    Stations that share a link queue for it. Those of them whose turn did not come, for
+    others kept silent, have it afterwards, one by one; 35 s in all.
     """
-    until_s = asyncio.get_running_loop().time() + LIMIT_S
+    began_s = asyncio.get_running_loop().time()
     machine = Machine(SystemClock())
     try:
         swapped = await _polarity_in_time(machine, log, stations)
-        return await asyncio.gather(
-            *(
-                _on(machine, name, settings, swapped=swapped[name], until_s=until_s)
-                for name, settings in stations.items()
+
+        async def on(name: str, until_s: float) -> Restored:
+            return await _on(
+                machine, name, stations[name], swapped=swapped[name], until_s=until_s
             )
+
+        first = await asyncio.gather(
+            *(on(name, began_s + LIMIT_S) for name in stations)
         )
+        done = {each.station: each for each in first}
+        links = _sharing(stations)
+        late = [[it for it in names if done[it].is_late] for names in links]
+        if waiting := [name for names in late for name in names]:
+            notice.logger().warning("told again, one by one", stations=waiting)
+        again = (_one_by_one(on, names, began_s + ALL_LIMIT_S) for names in late)
+        for told in await asyncio.gather(*again):
+            done |= told
+        return list(done.values())
     finally:
         machine.workers.close()
+
+
+def _sharing(stations: Mapping[str, StationSettings]) -> list[list[str]]:
+    """Return the stations of each link that has several."""
+    links: dict[str, list[str]] = {}
+    for name, settings in stations.items():
+        if settings.relay is not None:
+            links.setdefault(settings.relay.target().link, []).append(name)
+    return [names for names in links.values() if len(names) > 1]
+
+
+async def _one_by_one(
+    on: Callable[[str, float], Awaitable[Restored]], names: list[str], until_s: float
+) -> dict[str, Restored]:
+    """Tell stations of one link by themselves; where several hang, it is the link."""
+    loop, told, in_a_row = asyncio.get_running_loop(), {}, 0
+    for name in names:
+        end_s = loop.time() + LIMIT_S
+        if end_s > until_s or in_a_row == IN_A_ROW:
+            break
+        told[name] = await on(name, end_s)
+        in_a_row = in_a_row + 1 if told[name].is_late else 0
+    return told
 
 
 def last_known(config: Path | None) -> tuple[Path, dict[str, StationSettings]]:
@@ -65,24 +119,56 @@ def last_known(config: Path | None) -> tuple[Path, dict[str, StationSettings]]:
 
     A daemon that was killed while a file is wrong leaves a supply off that nobody
     would ever switch on again. A relay counts as its table stands in the files, where
-    that by itself is right; else as the last run of the daemon had it.
+    that by itself is right; else as the last run of the daemon had it, which comes
+    first where a file cannot be read: it may have named another relay.
     """
-    tree = Tree()
+    main, named_by = main_file(config, os.environ)
     try:
-        main, named_by = main_file(config, os.environ)
-        for document in read_all(main, named_by=named_by):
-            tree.lay(document)
-    except TidegateError:
-        tree = Tree()  # whoever calls has said what is wrong
+        documents, is_whole = read_all(main, named_by=named_by), True
+    except TidegateError:  # whoever calls has said what is wrong
+        documents, is_whole = tuple(_readable(main)), False
+    tree = Tree()
+    for document in documents:
+        tree.lay(document)
+    inherit(tree)
     log = tree.tables.get("log")
     path = log.get("path") if isinstance(log, dict) else None
     place = Path(path) if isinstance(path, str) else LogSettings().path
     in_files = dict(_relays_of(tree))
     found = _right_ones(in_files)
-    if not in_files or in_files.keys() - found.keys():
+    if not is_whole:
+        found |= _right_ones(dict(_relays_in(place)))
+    elif not in_files or in_files.keys() - found.keys():
         # Only now, for a disk that hangs must not keep the others off.
         found = {**_right_ones(dict(_relays_in(place))), **found}
     return place, found
+
+
+def _readable(main: Path) -> Iterator[Document]:
+    """Yield what can be read of the settings files, each by itself."""
+    folder = main.parent / "conf.d"
+    try:
+        beside = sorted(each for each in folder.iterdir() if each.name[:1] != ".")
+    except OSError:
+        beside = []
+    for file in (main, *(each for each in beside if each.suffix == ".toml")):
+        try:
+            yield read(file) if file is main else read_beside(file)
+        except TidegateError:
+            yield from _by_tables(file)
+
+
+def _by_tables(file: Path) -> Iterator[Document]:
+    """Yield the tables of a file one by one: a slip is in one of them alone."""
+    try:
+        text = file.read_text("utf-8", "replace") if file.is_file() else ""
+    except OSError:
+        return
+    for table in _TABLE.split(text[:MOST_OF_A_FILE]):
+        try:
+            yield Document(file, tomllib.loads(table), {})
+        except (ValueError, RecursionError):
+            continue
 
 
 def _right_ones(relays: Mapping[str, Any]) -> dict[str, StationSettings]:
@@ -206,7 +292,7 @@ async def _on(
             target=target,
             remedy="Bypass the relay by hand if the device must not go flat",
         )
-        return Restored(station=name, error=late)
+        return Restored(station=name, error=late, is_late=True)
     except Exception as error:  # noqa: BLE001 - a backend's own bug: the other
         # relays are told all the same.
         notice.logger(station=name).error("the relay's backend failed", exc_info=error)

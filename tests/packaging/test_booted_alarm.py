@@ -82,7 +82,7 @@ def test_the_example_writes_to_the_system_log_without_any_drop_in(
 def _one_that_hangs_is_gone_after_a_stop(
     machine: Machine, program: str, table: str
 ) -> None:
-    """And systemd has nothing to kill: TimeoutStopSec is 30 s."""
+    """And systemd has nothing to kill: TimeoutStopSec is 45 s."""
     # A station that nobody was told of yet.
     machine.write("/etc/tidegate/tidegate.toml", table + STATION.format(name="tower"))
     machine.write(program, "#!/bin/sh\ntrap '' TERM\nexec sleep 98765\n", mode=0o755)

@@ -184,6 +184,7 @@ def test_a_life_under_systemd(museum: Museum) -> None:
         _leaves_the_supply_on_when_killed_with_wrong_settings,
         _does_not_hide_a_restore_that_failed,
         _does_not_try_wrong_settings_again,
+        _says_at_a_removal_that_a_relay_did_not_follow,
         _leaves_the_log_when_purged,
     )
     for step in steps:
@@ -200,8 +201,17 @@ def _installs_with_apt_alone(museum: Museum) -> None:
 
 
 def _is_sound(museum: Museum) -> None:
-    """`systemd-analyze verify` looks for programs and man pages too."""
-    assert museum.machine.says("systemd-analyze", "verify", UNIT) == ""
+    """`systemd-analyze verify` looks for programs, man pages and units they name too."""
+    machine = museum.machine
+    assert machine.says("systemd-analyze", "verify", UNIT) == ""
+    machine.run("sh", "-c", f"ln -sf /usr/share/tidegate/drop-ins/*.conf {DROP_INS}")
+    machine.run("systemctl", "daemon-reload")
+    after = machine.shown(UNIT, "After").split()
+    assert {"network.target", "modprobe@usbserial.service"} <= set(after)
+    assert machine.says("systemd-analyze", "verify", UNIT) == ""
+    linked = (DROP_INS, "-type", "l", "!", "-name", "command.conf")
+    machine.run("find", *linked, "-delete")
+    machine.run("systemctl", "daemon-reload")
 
 
 def _is_ready_once_all_were_read(museum: Museum) -> None:
@@ -360,12 +370,28 @@ def _does_not_try_wrong_settings_again(museum: Museum) -> None:
     museum.runs()
 
 
+def _says_at_a_removal_that_a_relay_did_not_follow(museum: Museum) -> None:
+    """There is no `restore` any more that somebody could try again."""
+    machine = museum.machine
+    museum.switched_off()
+    museum.ordered("welded", on=True)
+    done = machine.run("apt-get", "remove", "-y", "tidegate", limit_s=120)
+    assert museum.contact == "off"
+    assert "a supply may be off" in done.stdout + done.stderr
+    museum.ordered("welded", on=False)
+    machine.run("apt-get", "install", "-y", "/opt/tidegate.deb", limit_s=180)
+    museum.charged(60)
+    machine.run("systemctl", "start", UNIT)
+    museum.runs()
+
+
 def _leaves_the_log_when_purged(museum: Museum) -> None:
     machine = museum.machine
     museum.switched_off()
     done = machine.run("apt-get", "purge", "-y", "tidegate", limit_s=120)
     assert museum.contact == "on"
     assert "the cycle log is evidence and stays in /var/lib/tidegate" in done.stdout
+    assert "a supply may be off" not in done.stdout + done.stderr
     assert machine.inside(LOG).exists()
     # What the third party put into the venv is not the package's to remove.
     for gone in ("/etc/tidegate", "/opt/venvs/tidegate/bin", "/usr/bin/tidegate"):

@@ -77,6 +77,15 @@ def test_it_installs_our_package_and_names_no_host() -> None:
     assert not re.search(r"[a-z0-9-]+\.(?:io|com|org)\b", text)
 
 
+def test_a_stop_gets_the_time_that_the_unit_gives_it() -> None:
+    """A container that is killed earlier has nothing that sets the supply on."""
+    unit = (ROOT / "packaging" / "systemd" / "tidegate.service").read_text()
+    [limit_s] = re.findall(r"^TimeoutStopSec=(\d+)s$", unit, flags=re.M)
+    for name in ("Containerfile", "README.md"):
+        text = (FOLDER / name).read_text()
+        assert set(re.findall(r"--stop-timeout (\d+)", text)) == {limit_s}, name
+
+
 def test_the_paths_that_stay_are_those_of_the_daemon() -> None:
     [volume] = instructions()["VOLUME"]
     assert volume == "/var/lib/tidegate"

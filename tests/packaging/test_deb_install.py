@@ -1,6 +1,6 @@
 """The Debian package in a bare Debian, with real apt and dpkg and without a network.
 
-Its life under a booted systemd is in ``tests/peers``. Sources: Debian Policy 4.6, 6.5 to
+Its life under a booted systemd is in ``test_booted_service.py``. Sources: Debian Policy 4.6, 6.5 to
 6.8 (what a removal and a purge leave) and 10.7.3 (settings files are kept as edited).
 """
 
@@ -71,6 +71,29 @@ def test_it_installs_one_user_who_may_use_serial_ports(installed: DebianRoot) ->
     groups = installed.run("id", "-nG", "tidegate").stdout.split()
     assert sorted(groups) == ["dialout", "tidegate"]
     assert installed.owner("/var/lib/tidegate") == "755 tidegate:tidegate"
+
+
+@pytest.mark.parametrize(
+    ("made", "uid"),
+    [
+        # The same number on every machine of a site, outside of Debian's for systems.
+        pytest.param(["useradd -u 20001 -M tidegate"], "20001", id="of a site"),
+        pytest.param(["useradd -r -u 620 -g nogroup tidegate"], "620", id="no group"),
+        pytest.param(["groupadd -g 1600 tidegate"], None, id="a group alone"),
+    ],
+)
+def test_a_user_who_is_there_is_taken_as_he_is(
+    debian: DebianRoot, package: Path, made: list[str], uid: str | None
+) -> None:
+    for command in made:
+        debian.run(*command.split())
+    debian.install(package)
+    if uid is not None:
+        assert debian.run("id", "-u", "tidegate").stdout.strip() == uid
+    assert debian.owner(SETTINGS) == "640 root:tidegate"
+    assert debian.owner("/var/lib/tidegate") == "755 tidegate:tidegate"
+    # As `prove` is run by hand, with all groups of the user.
+    assert debian.run("runuser", "-u", "tidegate", "--", "cat", SETTINGS).stdout
 
 
 def test_secrets_in_settings_are_for_root_and_the_service(
@@ -161,6 +184,24 @@ def test_a_purge_takes_the_settings_and_leaves_the_evidence(
         assert not installed.exists(gone), gone
     # What the operator wrote for systemd is not ours.
     assert installed.exists(f"{extra}/mine.conf")
+
+
+def test_a_purge_says_where_a_log_lies_that_is_not_in_our_folder(
+    installed: DebianRoot, package: Path
+) -> None:
+    """And its owner stays: the next user made would get the number."""
+    installed.run("install", "-d", "-o", "tidegate", "/data")
+    installed.path(SETTINGS).write_text(HALL)
+    beside = installed.path("/etc/tidegate/conf.d/50-mine.toml")
+    beside.write_text('[log]\npath = "/data/museum.db"\n')
+    installed.run("runuser", "-u", "tidegate", "--", "touch", "/data/museum.db")
+    installed.apt("remove", "tidegate")
+    installed.install(package)
+    assert not installed.exists("/etc/tidegate/.log-lies-elsewhere")
+    said = installed.apt("purge", "tidegate")
+    assert "the cycle log is evidence and stays, /data/museum.db" in said
+    assert installed.owner("/data/museum.db") == "644 tidegate:tidegate"
+    assert not installed.exists("/var/lib/tidegate")
 
 
 # Where apt, dpkg and the tools for users keep books of their own.

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import re
+import shlex
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -211,6 +212,39 @@ def test_fish_completes_commands_and_stations(
 
     assert completed("tidegate log ver") == ["verify"]
     assert completed("tidegate restore t") == ["tower"]
+
+
+@pytest.mark.peer
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("typed", "shown"),
+    [("tidegate log ver", "log verify"), ("tidegate restore t", "restore tower")],
+)
+def test_zsh_completes_commands_and_stations(
+    made: Path, place: dict[str, str], typed: str, shown: str
+) -> None:
+    """At a terminal of its own, with the key that a person presses. zshmodules(1)."""
+    begun = (
+        f"fpath=({made}/completions $fpath); autoload -U compinit; compinit -u -D; "
+        "print begun:$((6*7))"
+    )
+    script = f"""
+        setopt errexit
+        zmodload zsh/zpty
+        zpty one zsh -f -i
+        zpty -w one {shlex.quote(begun)}
+        zpty -r one said '*begun:42*'
+        zpty -w -n one $'{typed}\t'
+        zpty -r one said '*{shown} *'
+        zpty -d one
+    """
+    subprocess.run(
+        [need("zsh"), "-f", "-c", script],
+        env={**place, "TERM": "dumb"},
+        check=True,
+        capture_output=True,
+        timeout=60,
+    )
 
 
 @pytest.mark.peer

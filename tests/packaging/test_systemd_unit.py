@@ -117,6 +117,58 @@ def test_each_drop_in_says_what_it_opens_and_for_whom(drop_in: Path) -> None:
     assert second.startswith("Opens: ")
 
 
+# Which module makes a class of devices known, None where it is in every kernel. Sources:
+# Linux, admin-guide/devices.rst; usb-serial.c, cdc-acm.c, hidraw.c (in hid), 8250,
+# amba-pl011.c, imx.c and gpiolib-cdev.c; Debian builds the first three as modules (from memory).
+CLASSES = {
+    "ttyUSB": "usbserial",
+    "ttyACM": "cdc_acm",
+    "hidraw": "hid",
+    "ttyS": None,
+    "ttyAMA": None,
+    "ttymxc": None,
+    "gpiochip": None,
+}
+
+
+@pytest.mark.parametrize("drop_in", DROP_INS, ids=lambda path: path.stem)
+def test_a_board_that_is_plugged_in_later_is_let_through(drop_in: Path) -> None:
+    """systemd.resource-control(5), DeviceAllow=: a class that is not known when the unit
+    starts, and the node of a path that is not there, are not added to what is allowed.
+    """
+    lines = drop_in.read_text().splitlines()
+    allowed = [line for line in lines if "DeviceAllow=" in line]
+    classes = [re.fullmatch(r"DeviceAllow=char-(\w+) rw", line) for line in allowed]
+    assert None not in classes, "a class, never a path, not in a comment either"
+    modules = {CLASSES[found[1]] for found in classes if found} - {None}
+    for key in ("Wants", "After"):
+        named = [line for line in lines if line.startswith(f"{key}=modprobe@")]
+        loaded = re.findall(r"modprobe@(\w+)\.service", " ".join(named))
+        assert set(loaded) == modules, key
+
+
+def test_it_waits_for_no_network_and_stops_before_the_network_does() -> None:
+    """systemd.special(7): time-sync.target may be delayed by network problems,
+    time-set.target is not; a unit after network.target is stopped before the network.
+    """
+    unit = (UNITS / "tidegate.service").read_text()
+    [after] = re.findall(r"^After=(.*)$", unit, flags=re.M)
+    assert after.split() == ["time-set.target", "dbus.service"]
+    for each in DROP_INS:
+        reaches_out = "IPAddressAllow=10.0.0.0/8" in each.read_text()
+        lines = each.read_text().splitlines()
+        assert ("After=network.target" in lines) is reaches_out, each.stem
+
+
+def test_no_folder_that_is_missing_keeps_it_from_running() -> None:
+    """Nor `restore`. systemd.exec(5), ReadWritePaths=: the minus sign."""
+    texts = [each.read_text() for each in DROP_INS]
+    texts.append((UNITS.parent / "deb" / "tidegate.toml").read_text())
+    named = re.findall(r"ReadWritePaths=(\S)", "\n".join(texts))
+    assert len(named) >= 4
+    assert set(named) == {"-"}
+
+
 def test_it_never_gives_up_but_where_another_try_cannot_help() -> None:
     """systemd.unit(5): 0 switches the start limit off; exit codes of sysexits.h."""
     lines = (UNITS / "tidegate.service").read_text().splitlines()

@@ -303,6 +303,25 @@ def test_a_manager_that_wants_no_pings_gets_none(alone: ManagedRig) -> None:
     assert not [line for line in rig.hear() if line.startswith("WATCHDOG")]
 
 
+def test_the_shorter_wait_is_said_again_where_it_was_lost(alone: ManagedRig) -> None:
+    """Else a daemon that hangs a week later is killed hours too late."""
+    rig = alone
+
+    async def life() -> None:
+        async with rig.living():
+            await rig.live(60)
+            assert rig.service is not None
+            async with rig.service.turnover.out("lobby", why="prove"):
+                await rig.live(60)
+                rig.manager.close()
+            await rig.live(5)
+            rig.listen_again()
+            await rig.live(60)
+            assert rig.hear().count(f"WATCHDOG_USEC={WATCHDOG_US}") == 1
+
+    lives(rig, life)
+
+
 # --- status ---------------------------------------------------------------------------
 
 
@@ -362,6 +381,32 @@ def test_a_reload_is_told_with_its_time(rig: ManagedRig) -> None:
             for told in rig.service.reloads:
                 told("over")
             assert READY in rig.hear()[at:]
+
+    lives(rig, life)
+
+
+def test_the_end_of_a_reload_is_said_again_where_it_was_lost(rig: ManagedRig) -> None:
+    """Else the unit counts as reloading, and takes no other, until it is timed out."""
+
+    async def life() -> None:
+        async with rig.living():
+            await rig.live(60)
+            assert rig.service is not None
+            (told,) = rig.service.reloads
+            told("begins")
+            rig.manager.close()
+            told("over")
+            rig.listen_again()
+            await rig.live(31)
+            assert rig.hear().count(READY) == 1
+            told("begins")
+            rig.manager.close()
+            told("over")
+            rig.listen_again()
+            told("begins")  # the next one: what is over is not this
+            assert READY not in rig.hear()
+            told("over")
+            assert rig.hear().count(READY) == 1
 
     lives(rig, life)
 

@@ -9,9 +9,9 @@ followed.
 All relays on one bus, or behind one address, share one link: opened once, one request
 at a time, each with its own limit. A unit that does not reply leaves the link to the
 others. Opening never fails for the unit's sake, only for the link's: to a unit that
-can hear and not speak, an "on" is still sent. While all are told on within 5 s
-(`tidegate restore`), each silent unit costs those behind it two limits: on a long bus
-keep ``limit`` short.
+can hear and not speak, an "on" is still sent. While all are told on at once, each
+silent unit costs those behind it two limits; `tidegate restore` tells those that were
+late again, one by one, for 35 s in all. On a long bus keep ``limit`` short.
 
 A unit mostly has a power supply of its own. It then holds its coils whatever becomes of
 the host or the cable, and a normally-closed contact alone returns nothing: a relay here

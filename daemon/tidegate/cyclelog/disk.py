@@ -57,7 +57,8 @@ _ERRNOS: Final = {
 }
 _REMEDIES: Final = {
     "full": "Free some space; the log goes on by itself.",
-    "read_only": "Make the folder writable for this user; the log goes on by itself.",
+    "read_only": "Let this user write in the folder, and a service's unit as well "
+    "(ReadWritePaths=-/folder); the log goes on by itself.",
     "damaged": "The file is set aside at the next attempt, and a new one begun.",
     "missing": "Give log.path a file in an existing folder; the log goes on by itself.",
     "busy": "End the program that keeps the file locked; the log goes on by itself.",

@@ -86,6 +86,9 @@ class Manager:
         self._out_us: dict[str, int] = {}
         self._said: dict[str, Said] = {}
         self._told = ""
+        # What must reach the manager whenever it listens again: that a reload is over,
+        # how far apart the pings may be. By name, for the last word counts.
+        self._owed: dict[str, str] = {}
         self._counts: dict[str, int] = {}
         self._is_news = True
         self._is_ready = False
@@ -119,9 +122,11 @@ class Manager:
         """Say that new settings are being taken (``begins``), or that it is ``over``."""
         if what == "begins":
             now_us = time.clock_gettime_ns(time.CLOCK_MONOTONIC) // 1_000
+            self._owed.pop(notify.READY, None)
             self._notifier.tell(notify.reloading(now_us))
         elif self._is_ready:
-            self._tell(notify.READY, *self._news())
+            self._owed[notify.READY] = notify.READY
+            self._tell(*self._news())
 
     # --- what happens -----------------------------------------------------------------
 
@@ -167,7 +172,7 @@ class Manager:
     def _came_in(self, name: str) -> None:
         """A station is under control, at the start or after it was out."""
         if not self._in and self._watchdog_us is not None:
-            self._notifier.tell(notify.watchdog_within(self._watchdog_us), notify.PING)
+            self._wait_within(self._watchdog_us)
         self._out_us.pop(name, None)
         self._in.add(name)
         self._due.add(name)
@@ -187,17 +192,23 @@ class Manager:
         if self._service.is_ending:
             self._say_stopping()
         elif not self._in and self._watchdog_us is not None:
-            within_us = max(self._out_us.values())
-            self._notifier.tell(notify.watchdog_within(within_us), notify.PING)
+            self._wait_within(max(self._out_us.values()))
         elif self._in and not self._due and self._tell(*self._ping()):
             # It was the only one that was waited for: the others have done theirs.
             self._due = set(self._in)
 
+    def _wait_within(self, within_us: int) -> None:
+        """Let the manager wait so long for a ping from now on."""
+        self._owed[notify.WATCHDOG_USEC] = notify.watchdog_within(within_us)
+        self._tell(notify.PING)
+
     def _tell(self, *messages: str) -> bool:
         """Tell the manager; what it did not take is said again with the next cycle."""
+        messages = (*self._owed.values(), *messages)
         if messages and not self._notifier.tell(*messages):
             self._is_news, self._told = True, ""
             return False
+        self._owed.clear()
         return True
 
     def _ping(self) -> list[str]:
