@@ -27,6 +27,7 @@ from support.prove_rig import (
     held,
     holding,
 )
+from tidegate.cli.prove_table import lines
 from tidegate.core.reading import BatteryStatus, ExternalPower, Supply
 from tidegate.cyclelog.rows import EffectRow, IntentRow, OutcomeRow, Row
 from tidegate.cyclelog.writer import Writer
@@ -110,6 +111,16 @@ CASES: dict[str, tuple[dict[str, Any], Verdict, set[str], str | None]] = {
         {"timer_failed"},
         NC,
     ),
+    "a timer that is not there, power always told of": (
+        {
+            "relay": {"contact": NO_CONTACT},
+            "between_gauge": telling(external_power=ExternalPower.YES),
+            "between_relay": declaring(dead_man_s=90.0, fails_on=True),
+        },
+        NOT_PROVEN,
+        {"timer_failed", "normally_open_without_timer"},
+        NO_CONTACT,
+    ),
     "its own device, dead-lock accepted": (
         {
             "gauge": {"host_is_device": True},
@@ -153,7 +164,7 @@ CASES: dict[str, tuple[dict[str, Any], Verdict, set[str], str | None]] = {
     "slower than settle": (
         {"between_gauge": lagging(14)},
         NOT_PROVEN,
-        {"relay_no_effect"},
+        {"gauge_slower_than_settle"},
         None,
     ),
     "blind gauge": (
@@ -304,9 +315,25 @@ def sound_ends(rig: ProveRig) -> None:
 
 def test_every_finding_can_be_found() -> None:
     found = set().union(*(findings for _, _, findings, _ in CASES.values()))
-    elsewhere = {"gauge_not_back", "relay_swapped"}  # below
+    # Below, and among the faults.
+    elsewhere = {"gauge_not_back", "relay_swapped", "power_did_not_stay"}
     assert found | elsewhere == {finding.value for finding in Finding}
     assert set(WORDS) == set(Finding)
+
+
+@pytest.mark.parametrize(
+    ("name", "tells"),
+    [
+        ("stuck", "on, as the gauge shows, which has not shown an off"),
+        ("wired normally-open", "on, as the gauge shows\n"),
+    ],
+)
+def test_a_gauge_is_believed_no_more_than_it_has_shown(
+    name: str, tells: str, tmp_path: Path
+) -> None:
+    """One that always tells of external power would tell so in the dark, too."""
+    document = rig_of(tmp_path, name).prove().as_document()
+    assert tells in "\n".join(lines(document)) + "\n"
 
 
 @pytest.mark.parametrize("finding", Finding)

@@ -20,11 +20,16 @@ from support.prove_rig import (
     YES,
     FakeBetweenGauge,
     FakeBetweenRelay,
+    FakeBouncingGauge,
+    FakeFickleGauge,
+    FakeIdleRelay,
+    FakeJogRelay,
     FakeLaggingGauge,
     ProveRig,
     held,
     holding,
 )
+from tidegate.contract import energised
 from tidegate.core.reading import BatteryStatus, Sample, Supply
 from tidegate.cyclelog.reader import Reader
 from tidegate.cyclelog.replay import rebuild
@@ -107,6 +112,155 @@ def test_a_slow_gauge_hides_no_reversed_relay(tmp_path: Path, rounds: int) -> No
     assert result.seen.is_reversed
     assert rig.device.external_power
     assert result.why.startswith("the relay is wired the other way round")
+
+
+class FakeClosedAtFirst(FakeBetweenRelay):
+    """Was on before the run, however it is wired. A command takes a time, and acts so
+    much later.
+    """
+
+    def __init__(
+        self, inner: Any, rig: ProveRig, takes_s: float = 0.0, after_s: float = 0.0
+    ) -> None:
+        super().__init__(inner, rig)
+        self._takes_s, self._after_s, self._is_closed = takes_s, after_s, False
+
+    async def open(self) -> None:
+        await super().open()
+        if not self._is_closed:
+            self._is_closed = True
+            self._drive(self.rig.device.contact.wiring != "normally-closed")
+
+    async def set(self, supply: Supply) -> None:
+        await asyncio.sleep(self._takes_s)
+        loop = asyncio.get_running_loop()
+        driven = energised(supply, self.rig.relay.get("contact", "normally-closed"))
+        loop.call_later(self._after_s, self._drive, driven)
+
+    def _drive(self, driven: bool) -> None:
+        device = self.rig.device
+        device.contact.drive(driven, self.rig.clock.boot_ms())
+        device.contact_moved()
+
+
+@pytest.mark.parametrize(
+    ("settle_s", "lag_s"),
+    [(60, 66), (60, 90), (60, 120), (10, 11), (10, 15), (10, 20), (10, 33), (10, 55)],
+)
+def test_a_reversed_relay_does_not_pass_in_the_shadow_of_its_commands(
+    tmp_path: Path, settle_s: int, lag_s: float
+) -> None:
+    """Behind so slow a gauge each off is seen as the on after it, and so on."""
+    rig = ProveRig(
+        tmp_path,
+        relay={"wired": NO_CONTACT},
+        station={"settle": f"{settle_s}s"},
+        between_gauge=lagging(lag_s),
+        between_relay=FakeClosedAtFirst,
+    )
+    result = rig.prove()
+    assert result.verdict is Verdict.NOT_PROVEN
+    assert result.seen.is_reversed
+    assert rig.device.external_power
+    assert result.seen.is_on
+    rig.sound()
+
+
+@pytest.mark.parametrize("for_s", [12.0, 15.0, 18.0])
+def test_mains_that_come_back_in_the_trial_are_no_reversed_relay(
+    tmp_path: Path, for_s: float
+) -> None:
+    """The contact sticks; what brought the power was not the other command."""
+    rig = ProveRig(tmp_path, gauge=outage(0, for_s), between_relay=FakeIdleRelay)
+    result = rig.prove()
+    assert result.verdict is Verdict.NOT_PROVEN
+    assert any("the other way round" in line for line in rig.said)
+    assert not result.seen.is_reversed
+    assert rig.told[-1][1] is Supply.ON
+    rig.sound()
+
+
+@pytest.mark.parametrize("contact", ["normally-closed", NO_CONTACT])
+@pytest.mark.parametrize("settle_s", [10, 60])
+def test_a_gauge_that_goes_with_the_on_shows_a_reversed_relay(
+    tmp_path: Path, settle_s: int, contact: str
+) -> None:
+    """It lives on the supply: there before the run, away since on is commanded."""
+    wired = {"normally-closed": NO_CONTACT, NO_CONTACT: "normally-closed"}[contact]
+    rig = ProveRig(
+        tmp_path,
+        gauge={"needs_supply": True},
+        relay={"contact": contact, "wired": wired},
+        station={"settle": f"{settle_s}s"},
+        between_relay=FakeClosedAtFirst,
+    )
+    result = rig.prove()
+    assert result.verdict is Verdict.NOT_PROVEN
+    assert result.seen.is_reversed
+    assert Finding.GAUGE_NOT_BACK not in result.seen.findings
+    assert rig.device.external_power
+    assert result.seen.is_on
+    rig.sound()
+
+
+def test_a_gauge_that_just_goes_shows_no_reversed_relay(tmp_path: Path) -> None:
+    class FakeShortLivedGauge(FakeBetweenGauge):
+        async def read(self) -> Sample:
+            if any("as the base" in line for line in rig.said):
+                raise gone()
+            return await super().read()
+
+    rig = ProveRig(
+        tmp_path,
+        gauge={"needs_supply": True},
+        between_gauge=lambda gauge, _: FakeShortLivedGauge(gauge),
+    )
+    result = rig.prove()
+    assert result.verdict is Verdict.NOT_PROVEN
+    assert not result.seen.is_reversed
+    assert result.seen.is_on is None
+    assert rig.told[-1][1] is Supply.ON
+    assert rig.device.external_power
+
+
+@pytest.mark.parametrize("lag_s", [130, 180, 240, 300])
+def test_a_reversed_relay_that_nobody_sees_in_time_is_said_loudly(
+    tmp_path: Path, lag_s: float
+) -> None:
+    rig = ProveRig(
+        tmp_path,
+        relay={"wired": NO_CONTACT},
+        station={"settle": "60s"},
+        between_gauge=lagging(lag_s),
+        between_relay=FakeClosedAtFirst,
+    )
+    result = rig.prove()
+    assert result.verdict is Verdict.NOT_PROVEN
+    assert {Finding.GAUGE_SLOW, Finding.STILL_DARK} <= set(result.seen.findings)
+    assert result.seen.is_on is False
+
+
+@pytest.mark.parametrize("lag_s", [14.0, 17.5, 18.0, 18.5, 30.0, 45.0])
+def test_a_slow_relay_behind_a_slow_gauge_is_not_reversed(
+    tmp_path: Path, lag_s: float
+) -> None:
+    """However late it all shows: what would be recorded would leave it dark."""
+    rig = ProveRig(
+        tmp_path,
+        between_gauge=lagging(lag_s),
+        between_relay=lambda relay, rig: FakeClosedAtFirst(relay, rig, 1.5, 3.0),
+    )
+    result = rig.prove()
+    assert result.verdict is Verdict.NOT_PROVEN
+    assert not result.seen.is_reversed
+    assert rig.told[-1][1] is Supply.ON
+    assert result.seen.is_on
+
+
+def test_how_slow_a_gauge_is_is_said(tmp_path: Path) -> None:
+    rig = ProveRig(tmp_path, between_gauge=lagging(33))
+    result = rig.prove()
+    assert result.why.startswith("the gauge showed the off only 33 s after it")
 
 
 @pytest.mark.parametrize("after_s", [0.5, 3.0, 8.0, 15.0, 25.0])
@@ -207,6 +361,56 @@ def test_power_that_is_always_told_of_proves_nothing(tmp_path: Path) -> None:
     assert rig.prove().verdict is Verdict.NOT_PROVEN
 
 
+@pytest.mark.parametrize(("period_s", "off_s"), [(20, 12), (55, 15)])
+def test_a_status_that_changes_by_itself_proves_no_off(
+    tmp_path: Path, period_s: int, off_s: int
+) -> None:
+    """A full battery, power that is always told of, and a relay that does nothing."""
+    rig = fickle(tmp_path, period_s, off_s, tells=False)
+    rig.between_relay = FakeIdleRelay
+    result = rig.prove()
+    assert result.verdict is Verdict.NOT_PROVEN
+    assert not result.seen.steps
+    assert Finding.EFFECT_UNPROVABLE in result.seen.findings
+
+
+def test_where_power_is_told_of_its_status_does_not_matter(tmp_path: Path) -> None:
+    result = fickle(tmp_path, 20, 12, tells=True).prove()
+    assert result.verdict is Verdict.PROVEN, result.why
+
+
+def fickle(folder: Path, period_s: int, off_s: int, *, tells: bool) -> ProveRig:
+    return ProveRig(
+        folder,
+        station={"settle": "60s"},
+        between_gauge=lambda gauge, rig: FakeFickleGauge(
+            gauge, rig, period_s=period_s, off_s=off_s, tells=tells
+        ),
+    )
+
+
+def test_a_refused_run_does_not_go_by_what_a_slow_gauge_shows(tmp_path: Path) -> None:
+    """A run was killed while off; the gauge still shows the supply of before."""
+    rig = ProveRig(tmp_path)
+    assert rig.prove_killed(at_line=3)
+    assert not rig.device.external_power
+
+    def change(sample: Sample) -> Sample:
+        return replace(
+            sample,
+            external_power=YES,
+            battery_status=BatteryStatus.CHARGING,
+            temperature_c=50.0,
+        )
+
+    rig.between_gauge = lambda gauge, _: FakeBetweenGauge(gauge, change)
+    result = rig.prove()
+    assert result.verdict is Verdict.REFUSED
+    assert rig.told[-1][1] is Supply.ON
+    assert rig.device.external_power
+    rig.sound()
+
+
 # --- a relay that holds -------------------------------------------------------------------
 
 
@@ -229,13 +433,6 @@ def test_mains_that_fail_prove_no_hold(tmp_path: Path) -> None:
     assert not result.seen.steps
 
 
-class FakeIdleRelay(FakeBetweenRelay):
-    """Takes every command and does nothing."""
-
-    async def set(self, supply: Supply) -> None:
-        del supply
-
-
 def test_charging_that_begins_again_is_no_hold(tmp_path: Path) -> None:
     rig = ProveRig(
         tmp_path,
@@ -248,6 +445,75 @@ def test_charging_that_begins_again_is_no_hold(tmp_path: Path) -> None:
     result = rig.prove()
     assert result.verdict is Verdict.NOT_PROVEN
     assert Finding.POWER_CAME_BACK in result.seen.findings
+
+
+# --- an on that does not stay -------------------------------------------------------------
+
+
+@pytest.mark.parametrize("rounds", [1, 3])
+@pytest.mark.parametrize("after_s", [0.3, 3.0, 8.0])
+def test_an_on_that_does_not_stay_is_none(
+    tmp_path: Path, after_s: float, rounds: int
+) -> None:
+    """Nor is it what the run ends with: a person is told to bypass the relay."""
+    rig = ProveRig(
+        tmp_path,
+        relay={"contact": NO_CONTACT},
+        between_relay=lambda relay, rig: FakeJogRelay(relay, rig, after_s),
+        rounds=rounds,
+    )
+    result = rig.prove()
+    assert result.verdict is Verdict.NOT_PROVEN
+    assert {Finding.POWER_WENT, Finding.STILL_DARK} <= set(result.seen.findings)
+    assert result.seen.is_on is False
+    rig.sound()
+
+
+def test_an_on_that_bounces_once_is_one(tmp_path: Path) -> None:
+    """Charger and supply agree anew on a voltage whenever it comes back."""
+    result = ProveRig(tmp_path, between_gauge=FakeBouncingGauge).prove()
+    assert result.verdict is Verdict.PROVEN, result.why
+    # What counts is since when it is there to stay.
+    assert result.seen.latencies_ms(Supply.ON) == [3_000] * 3
+
+
+class FakeLateLossGauge(FakeBetweenGauge):
+    """Lives on the supply, and its link stays for a moment longer: lost, back, lost."""
+
+    def __init__(self, inner: Any, rig: ProveRig) -> None:
+        super().__init__(inner, needs_supply=True)
+        self._rig, self._off_ms = rig, -1
+
+    async def read(self) -> Sample:
+        sample = await super().read()
+        now_ms = self._rig.clock.boot_ms()
+        if sample.external_power is YES:
+            self._off_ms = -1
+            return sample
+        if self._off_ms < 0:
+            self._off_ms = now_ms
+        if any("nobody refreshes" in line for line in self._rig.said) and (
+            500 < now_ms - self._off_ms < 3_000
+        ):
+            status = BatteryStatus.CHARGING
+            return replace(sample, external_power=YES, battery_status=status)
+        raise gone()
+
+
+def test_a_gauge_that_is_lost_late_shows_no_timer(tmp_path: Path) -> None:
+    def declaring(relay: Any, rig: ProveRig) -> FakeBetweenRelay:
+        return FakeBetweenRelay(relay, rig, dead_man_s=90.0, fails_on=True)
+
+    rig = ProveRig(
+        tmp_path,
+        relay={"contact": NO_CONTACT},
+        between_gauge=FakeLateLossGauge,
+        between_relay=declaring,
+    )
+    result = rig.prove()
+    assert result.verdict is Verdict.NOT_PROVEN
+    assert result.seen.timer is Timer.FAILED
+    assert rig.device.external_power
 
 
 # --- relays that fail, wait or act late ---------------------------------------------------

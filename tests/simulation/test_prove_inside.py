@@ -19,6 +19,7 @@ from unittest import mock
 
 import pytest
 
+from support import shell_rig
 from support.prove_inside_rig import (
     BY,
     PEER,
@@ -29,10 +30,11 @@ from support.prove_inside_rig import (
     over,
     rebuilt,
 )
-from support.shell_rig import HANGS, NEVER_S, OFF, ON, Mood, lives
+from support.shell_rig import HANGS, NEVER_S, OFF, ON, FakeRelay, Mood, lives
 from tidegate.contract import Readback
 from tidegate.control.protocol import Gone
 from tidegate.core.effects import Reason
+from tidegate.core.reading import Supply
 from tidegate.cyclelog.rows import (
     EventRow,
     IntentRow,
@@ -284,14 +286,50 @@ def test_what_cannot_be_proven_now_is_refused(rig: InsideRig) -> None:
                 await ordered(rig, FakeTalk())
             assert rig.service is not None
             assert rig.service.turnover.names == {"lobby": "commissioning"}
-            await ordered(rig, FakeTalk(), "cellar")  # another goes at the same time
+            with pytest.raises(OrderRefused, match="two runs at once"):
+                await ordered(rig, FakeTalk(), "cellar")
             await first
             assert rig.service.turnover.names == {}
+            await ordered(rig, FakeTalk(), "cellar")
 
     lives(rig, life)
     assert rig.comebacks == 2
     assert follows(rig).count("proved") == 1
     assert follows(rig, "cellar").count("proved") == 1
+
+
+@pytest.mark.parametrize("after_s", [0.0, 5.0])
+def test_exchanged_contacts_are_not_proven_by_one_another(
+    rig: InsideRig, after_s: float
+) -> None:
+    """Each relay switches the other's supply, and both are ordered to be proven."""
+    other = {"lobby": "tower", "tower": "lobby"}
+
+    class FakeCrossedRelay(FakeRelay):
+        async def _hand(self, supply: Supply, mood: Mood, opened: int) -> None:
+            del mood, opened
+            rig.now(other[self.name]).contact = supply
+
+    talks = {name: FakeTalk() for name in other}
+
+    async def life() -> None:
+        async with rig.living():
+            await rig.live(30)
+            runs = []
+            for name, talk in talks.items():
+                runs.append(ordered(rig, talk, name))
+                await rig.live(after_s)
+            await asyncio.gather(*map(over, runs))
+
+    with mock.patch.object(shell_rig, "FakeRelay", FakeCrossedRelay):
+        lives(rig, life)
+    verdicts = [
+        line["result"]["verdict"]
+        for talk in talks.values()
+        for line in talk.lines
+        if "result" in line
+    ]
+    assert verdicts == ["not_proven"]
 
 
 def test_a_low_battery_is_refused_and_comes_back(rig: InsideRig) -> None:

@@ -1,4 +1,5 @@
-"""Commissioning runs at random moments, with faults on the way, two at once now and then.
+"""Commissioning runs at random moments, with faults on the way. Now and then two are
+ordered at once, of which the second is refused.
 
 Each world is one seed: batteries, moments, faults and ends are drawn. The promises hold
 and replay agrees; whoever comes back knows what the log says (the rig checks that).

@@ -401,6 +401,81 @@ class FakeFedRelay(FakeBetweenRelay):
             raise Unavailable("has no power", target="fake", remedy="None.")
 
 
+class FakeJogRelay(FakeBetweenRelay):
+    """Once it has been off, it lets go of every on by itself, so much later."""
+
+    def __init__(self, inner: Relay, rig: ProveRig, after_s: float) -> None:
+        super().__init__(inner, rig)
+        self._after_s, self._was_off = after_s, False
+
+    async def set(self, supply: Supply) -> None:
+        await super().set(supply)
+        self._was_off = self._was_off or supply is Supply.OFF
+        if supply is Supply.ON and self._was_off:
+            loop = asyncio.get_running_loop()
+            loop.call_later(self._after_s, self._lets_go)
+
+    def _lets_go(self) -> None:
+        device = self.rig.device
+        device.contact.reset(self.rig.clock.boot_ms())
+        device.contact_moved()
+
+
+class FakeIdleRelay(FakeBetweenRelay):
+    """Takes every command and does nothing."""
+
+    async def set(self, supply: Supply) -> None:
+        del supply
+
+
+class FakeFickleGauge(FakeBetweenGauge):
+    """Says "discharging" now and then by itself: ``off_s`` long, each ``period_s``.
+
+    ``tells``: external power is told of as it is; else it is always there.
+    """
+
+    def __init__(
+        self, inner: Gauge, rig: ProveRig, *, period_s: int, off_s: int, tells: bool
+    ) -> None:
+        super().__init__(inner)
+        self._rig, self._tells = rig, tells
+        self._period_ms, self._on_ms = period_s * 1_000, (period_s - off_s) * 1_000
+
+    async def read(self) -> Sample:
+        sample = await super().read()
+        within_ms = (self._rig.clock.boot_ms() - START_MS) % self._period_ms
+        drains = within_ms >= self._on_ms
+        return replace(
+            sample,
+            external_power=sample.external_power if self._tells else YES,
+            battery_status=BatteryStatus.DISCHARGING if drains else BatteryStatus.FULL,
+        )
+
+
+class FakeBouncingGauge(FakeBetweenGauge):
+    """Shows the supply gone for a moment once it has come back, as it is where charger
+    and supply agree anew on a voltage.
+    """
+
+    def __init__(self, inner: Gauge, rig: ProveRig) -> None:
+        super().__init__(inner)
+        self._rig = rig
+        self._back_ms: int | None = START_MS - 10_000
+
+    async def read(self) -> Sample:
+        sample = await super().read()
+        now_ms = self._rig.clock.boot_ms()
+        if sample.external_power is NO:
+            self._back_ms = None
+            return sample
+        if self._back_ms is None:
+            self._back_ms = now_ms
+        if 900 <= now_ms - self._back_ms < 2_600:
+            status = BatteryStatus.DISCHARGING
+            return replace(sample, external_power=NO, battery_status=status)
+        return sample
+
+
 class FakeLyingRelay(FakeBetweenRelay):
     """Reports the opposite of where it stands."""
 

@@ -214,6 +214,26 @@ def test_check_tells_what_to_expect(
     assert out.endswith("the settings are right\n")
 
 
+@pytest.mark.parametrize(
+    ("life", "said"),
+    [
+        # 500 operations at 1/3 and 3/2 an hour: 1,500 h and 333 h, of 8,760 a year.
+        (500, "0.038 to 0.17 years"),
+        (500_000, "38 to over 100 years"),
+        # As a relay without a contact may have.
+        (10_000_000, "over 100 years"),
+    ],
+)
+def test_a_relay_that_lasts_for_weeks_or_for_ever(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], life: int, said: str
+) -> None:
+    file = tmp_path / "tidegate.toml"
+    file.write_text(STATION.replace("channel = 1", f"channel = 1, life = {life}"))
+
+    assert run(["settings", "check", "--config", str(file)]) == 0
+    assert f"  relay life: {said} at {life} operations\n" in capsys.readouterr().out
+
+
 def test_check_as_json(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     file = tmp_path / "tidegate.toml"
     file.write_text(

@@ -83,6 +83,8 @@ def _facts(document: dict[str, Any]) -> list[tuple[str, str]]:
     if timer["declared_s"] is not None:
         timer_said += f" (declared: {timer['declared_s']:g} s)"
     is_on = {True: "on, as the gauge shows", False: "not seen", None: "not known"}
+    if document["latency"]["off"] is None and not wiring["reversed"]:
+        is_on[True] += ", which has not shown an off"
     return [
         ("readback", f"{grade}{_READBACK[readback['name']]}{agreed}"),
         ("wiring", f"{seen}{', ' if fits else ''}{fits}"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 import click
 
@@ -11,6 +11,9 @@ from tidegate.cli.options import config_option, json_option, load_settings, prin
 from tidegate.settings import Settings, StationSettings
 from tidegate.settings.duty import ASSUMES, FORMULA, HEAVY, LIGHT, expected
 from tidegate.settings.plain import plain
+
+# What a contact lasts beyond this is of no use to anybody.
+LONGEST_YEARS: Final = 100
 
 
 @click.command()
@@ -77,8 +80,8 @@ def _expectations(name: str, station: StationSettings) -> dict[str, Any]:
     if (life := station.relay.life) is not None:
         found["relay_life_operations"] = life
         found["relay_life_years"] = {
-            "light": round(light.relay_life_years(life), 1),
-            "heavy": round(heavy.relay_life_years(life), 1),
+            "light": round(light.relay_life_years(life), 3),
+            "heavy": round(heavy.relay_life_years(life), 3),
         }
     return found
 
@@ -117,7 +120,15 @@ def station_lines(station: dict[str, Any]) -> list[str]:
         lines.append("  relay life: not known, as relay.life is not set")
     else:
         lines.append(
-            f"  relay life: {years['heavy']:.2g} to {years['light']:.2g} years "
+            f"  relay life: {_span(years['heavy'], years['light'])} years "
             f"at {station['relay_life_operations']} operations"
         )
     return lines
+
+
+def _span(least: float, most: float) -> str:
+    """Return some years from least to most, as exactly as they can be known."""
+    if least > LONGEST_YEARS:
+        return f"over {LONGEST_YEARS}"
+    long = f"over {LONGEST_YEARS}" if most > LONGEST_YEARS else f"{most:.2g}"
+    return f"{least:.2g} to {long}"

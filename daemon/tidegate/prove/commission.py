@@ -10,6 +10,7 @@ from tidegate import notice
 from tidegate.assembly import relay_is_another, run_row
 from tidegate.core.events import NotProved, Proved
 from tidegate.core.policy import MS
+from tidegate.core.reading import Supply
 from tidegate.cyclelog.reader import Reader
 from tidegate.cyclelog.replay import rebuild
 from tidegate.cyclelog.writer import Writer
@@ -184,8 +185,9 @@ class Commissioning:
         if self._within is not None:
             state = self._within.state
             self._seen.swapped = state is not None and state.drive.swapped
+            device.may_have_moved = state is not None and state.drive.on_failed
             return await self._begin_within(device, ledger)
-        self._seen.swapped, is_another = self._polarity()
+        self._seen.swapped, is_another = self._polarity(device)
         await ledger.begin(
             run_row(self._clock, [self._station]),
             device.policy,
@@ -242,16 +244,22 @@ class Commissioning:
     def _limit(self, device: Device) -> float:
         if self._limit_s is not None:
             return self._limit_s
-        step_s = (device.policy.settle_ms + BACK_MS) / MS + STEP_SPARE_S
+        # An on is looked at for longer than the off before it lasted.
+        step_s = (2 * device.policy.settle_ms + BACK_MS) / MS + STEP_SPARE_S
         timer_s = 2 * (device.relay.facts.dead_man_s or 0.0)
         return (2 * self._order.rounds + 4) * step_s + timer_s + ASK_SPARE_S
 
-    def _polarity(self) -> tuple[bool, bool]:
+    def _polarity(self, device: Device) -> tuple[bool, bool]:
         """Return whether the relay was found reversed, and whether it is another now."""
         name = self._plan.name
         is_another = swapped = False
         try:
             with Reader(self._path) as reader:
+                left = reader.last_commanded(name)
+                if left is not None and (
+                    left.supply is Supply.OFF or not left.is_certain
+                ):
+                    device.may_have_moved = True
                 before = reader.last_settings(name)
                 if before is not None:
                     is_another = relay_is_another(before, self._station)
@@ -326,7 +334,14 @@ class Commissioning:
         if seen.swapped and not seen.is_reversed:
             seen.find(Finding.RELAY_SWAPPED)
         if seen.is_reversed:
-            follow = (Finding.RELAY_NO_EFFECT, Finding.SUPPLY_ABSENT)
+            follow = (
+                Finding.RELAY_NO_EFFECT,
+                Finding.SUPPLY_ABSENT,
+                Finding.POWER_WENT,
+                Finding.POWER_CAME_BACK,
+                Finding.GAUGE_SLOW,
+                Finding.GAUGE_NOT_BACK,
+            )
             seen.findings[:] = [each for each in seen.findings if each not in follow]
         if policy.gauge_needs_supply:
             seen.find(Finding.GAUGE_BLIND)

@@ -75,8 +75,11 @@ class Device:
         self.commanded: Told | None = None
         # Whether an off was seen to follow, so that wiring and settings fit.
         self.knows_polarity = False
-        # Whether opening the relay alone may have moved its contact.
+        # Whether its contact may stand elsewhere than a slow gauge still shows: the
+        # last command that anyone gave was no on, or opening alone moves it.
         self.may_have_moved = False
+        # How late, past any hope, the gauge showed an off.
+        self.late_ms = 0
         self._plan = plan
         self._clock = machine.clock
         self._ending = ending
@@ -147,7 +150,7 @@ class Device:
 
     async def open_relay(self) -> None:
         """Open the relay. Errors: BackendError."""
-        self.may_have_moved = self.relay.facts.reopen_disturbs
+        self.may_have_moved |= self.relay.facts.reopen_disturbs
         try:
             await self._line.ensure_open()
         except BackendError:

@@ -16,8 +16,10 @@ class Finding(StrEnum):
     RELAY_FED_BY_SUPPLY = "relay_fed_by_supply"
     RELAY_FAILED = "relay_failed"
     POWER_CAME_BACK = "power_came_back"
+    POWER_WENT = "power_did_not_stay"
     SUPPLY_ABSENT = "supply_absent"
     GAUGE_NOT_BACK = "gauge_not_back"
+    GAUGE_SLOW = "gauge_slower_than_settle"
     GAUGE_BLIND = "gauge_blind_while_off"
     GAUGE_LOST = "gauge_lost_while_off"
     EFFECT_UNPROVABLE = "effect_unprovable"
@@ -81,6 +83,11 @@ WORDS: Final = {
         "Look for a second supply, for a timer in the relay that the settings do not "
         "name, and for somebody else who switches it.",
     ),
+    Finding.POWER_WENT: Words(
+        "With on commanded the supply came, and went again.",
+        "Look at the mains, the charger and the cables, and for a relay that lets go "
+        "by itself after a while (boards call it jog or pulse): set it to stay.",
+    ),
     Finding.SUPPLY_ABSENT: Words(
         "On is commanded and no power comes.",
         "Look at the mains, the charger and the cables.",
@@ -88,6 +95,11 @@ WORDS: Final = {
     Finding.GAUGE_NOT_BACK: Words(
         "On is commanded and the gauge did not come back.",
         "Look at the supply first, then at what the gauge is reached over.",
+    ),
+    Finding.GAUGE_SLOW: Words(
+        "The gauge shows an off later than `settle` allows, so that nothing can be "
+        "proven in time.",
+        "Set `settle` to twice what it took, then prove it again.",
     ),
     Finding.GAUGE_BLIND: Words(
         "While the supply is off nobody sees the battery: the gauge lives on the "

@@ -28,8 +28,13 @@ def could_show_off(sample: Sample, policy: Policy) -> bool:
     return sample.external_power is ExternalPower.YES
 
 
-def shows_off(before: Sample, now: Sample, policy: Policy) -> bool:
-    """Return whether the supply has left since ``before``."""
+def shows_off(
+    before: Sample, now: Sample, policy: Policy, *, is_fickle: bool = False
+) -> bool:
+    """Return whether the supply has left since ``before``.
+
+    ``is_fickle``: status and charge change by themselves; external power alone tells.
+    """
     if policy.proof is Proof.CHARGING:
         was_charging = before.battery_status is BatteryStatus.CHARGING
         stopped = now.battery_status not in (
@@ -44,11 +49,13 @@ def shows_off(before: Sample, now: Sample, policy: Policy) -> bool:
         ExternalPower.YES,
         ExternalPower.NO,
     )
+    if lost or (is_fickle and before.external_power is ExternalPower.YES):
+        return lost
     drains = (
         before.battery_status in _FED
         and now.battery_status is BatteryStatus.DISCHARGING
     )
-    return lost or drains or _fell(before, now)
+    return drains or _fell(before, now)
 
 
 def _fell(before: Sample, now: Sample) -> bool:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from typing import Final
+
+from tidegate.core.policy import MINUTE_MS, MS
 from tidegate.core.reading import ExternalPower, Reading, Sample, Supply
 from tidegate.prove.device import Told
 from tidegate.prove.ending import Ended
@@ -9,6 +12,10 @@ from tidegate.prove.findings import Finding
 from tidegate.prove.judging import could_show_off, shows_back, shows_off
 from tidegate.prove.looks import Looks
 from tidegate.prove.result import Verdict
+
+# How much slower than ``settle`` a gauge is still told from a contact that sticks.
+LATE_SETTLES: Final = 5
+LATE_LIMIT_MS: Final = 5 * MINUTE_MS
 
 
 class Offs:
@@ -37,9 +44,11 @@ class Offs:
         answers: bool | None = None
         until_ms = told.done_ms + device.policy.settle_ms
         is_blind = True
+        drained = False
         while True:
             reading = await looks.look()
             is_blind = is_blind and looks.missed
+            drained = drained or self._drains(before, reading)
             if self._shown(before, reading):
                 device.knows_polarity = True
                 looks.off = None if reading is None else reading.sample
@@ -56,8 +65,43 @@ class Offs:
         was_lost = not answers
         answers = await device.answers(Supply.OFF)
         await device.unproven(told, seen=None if is_blind else False)
-        raise self._without_effect(
+        if answers and drained:
+            raise device.found(
+                Finding.EFFECT_UNPROVABLE,
+                "what this gauge says changes by itself, so it shows no off",
+            )
+        ended = self._without_effect(
             was_lost=was_lost, answers=answers, is_blind=is_blind
+        )
+        if Finding.RELAY_NO_EFFECT in device.seen.findings:
+            ended = await self._seen_late(before, told) or ended
+        raise ended
+
+    async def _seen_late(self, before: Reading, told: Told) -> Ended | None:
+        """Supply on, and look on: a gauge slower than ``settle`` shows the off now.
+
+        What it shows at the end is no longer what was before.
+        """
+        device, looks = self._device, self._looks
+        settle_ms = device.policy.settle_ms
+        look_ms = min(LATE_SETTLES * settle_ms, LATE_LIMIT_MS)
+        device.say(
+            "Nothing follows. Supply on, and looking on for "
+            f"{look_ms / MS:.0f} s whether the gauge is only slow."
+        )
+        until_ms = (await device.tell(Supply.ON)).done_ms + look_ms
+        while device.now_ms() < until_ms:
+            await looks.pause()
+            reading = await looks.look()
+            if not device.late_ms and self._shown(before, reading):
+                device.late_ms = device.now_ms() - told.done_ms
+        if not device.late_ms:
+            return None
+        device.seen.findings.remove(Finding.RELAY_NO_EFFECT)
+        return device.found(
+            Finding.GAUGE_SLOW,
+            f"the gauge showed the off only {device.late_ms / MS:.0f} s after it, and "
+            f"`settle` is {settle_ms / MS:g} s",
         )
 
     def _check_could_show(self, before: Reading) -> None:
@@ -86,11 +130,18 @@ class Offs:
         """Return whether the last look proves the off."""
         looks, policy = self._looks, self._device.policy
         if reading is not None:
-            return shows_off(before.sample, reading.sample, policy)
+            now = reading.sample
+            return shows_off(before.sample, now, policy, is_fickle=looks.is_fickle)
         if looks.missed and policy.gauge_needs_supply:
             looks.was_lost = True
             return policy.loss_is_proof
         return False
+
+    def _drains(self, before: Reading, reading: Reading | None) -> bool:
+        """Return whether it looks like an off, to whoever has not seen the base."""
+        if reading is None:
+            return False
+        return shows_off(before.sample, reading.sample, self._device.policy)
 
     def _without_effect(
         self, *, was_lost: bool, answers: bool, is_blind: bool
@@ -128,6 +179,8 @@ class Offs:
                 Finding.RELAY_FED_BY_SUPPLY, "the relay was lost while off"
             )
         if came_back:
+            # What seemed to be an off may have been an on, seen late.
+            device.knows_polarity = False
             raise device.found(
                 Finding.POWER_CAME_BACK, "the supply came back while off"
             )

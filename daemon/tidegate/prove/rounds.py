@@ -1,7 +1,8 @@
 """The run itself: a first look, on as the base, then off, effect, on, effect.
 
 Each step waits at most ``settle`` for its effect (and a minute more for a gauge that
-comes back with the supply). The first one that shows none ends the run.
+comes back with the supply), and sees that it stays. The first one that shows none ends
+the run.
 """
 
 from __future__ import annotations

@@ -10,7 +10,6 @@ from tidegate.core.policy import HOUR_MS, MS, Policy
 from tidegate.prove.device import Device, Told
 from tidegate.prove.ending import Ending
 from tidegate.prove.findings import Finding
-from tidegate.prove.judging import shows_on
 from tidegate.prove.looks import BACK_MS, Looks
 from tidegate.prove.offs import Offs
 from tidegate.prove.result import Timer
@@ -88,19 +87,12 @@ def _alone_ms(soc_percent: float, policy: Policy) -> int:
 
 
 async def _returned(looks: Looks, told: Told, longest_ms: int) -> int | None:
-    """Return how long after the off the gauge shows the supply again."""
-    device = looks.device
-    policy = device.policy
-    grace_ms = BACK_MS if policy.gauge_needs_supply else 0
+    """Return how long after the off the gauge shows the supply, there to stay again."""
+    grace_ms = BACK_MS if looks.device.policy.gauge_needs_supply else 0
     until_ms = told.done_ms + longest_ms + grace_ms
-    while device.now_ms() < until_ms:
-        await looks.pause()
-        reading = await looks.look()
-        if reading is not None and shows_on(
-            reading.sample, policy, was_lost=looks.was_lost
-        ):
-            return reading.at_ms - told.done_ms
-    return None
+    await looks.pause()
+    came = await looks.returned(until_ms, hold_ms=looks.hold_ms)
+    return None if came.first is None else came.first.at_ms - told.done_ms
 
 
 async def _take_in(device: Device, returned_ms: int | None) -> None:

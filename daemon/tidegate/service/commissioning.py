@@ -67,13 +67,14 @@ class Run:
 
         ``told`` gets the result as soon as there is one. The end of the daemon ends the
         run; to the end of that the supply is on, even if the caller is cancelled.
-        Errors: OrderRefused where the station cannot be taken out; Busy, LogError as
-        ``Commissioning.run``.
+        Errors: OrderRefused where another station is in such a run, or this one cannot
+        be taken out; Busy, LogError as ``Commissioning.run``.
         """
         refused = self._commissioning.refusal()
         if refused is not None:
             told(refused)
             return refused
+        self._check_alone()
         station, order = self._station, self._order
         async with self._service.turnover.out(station.name, why=OUT_FOR) as out:
             station.log.info("commissioning", by=order.by, peer=order.peer)
@@ -81,6 +82,16 @@ class Run:
             station.log.info("commissioning over", verdict=result.verdict.value)
             told(result)
         return result
+
+    def _check_alone(self) -> None:
+        """Of two runs in step each would pass with the contacts exchanged."""
+        for name, why in self._service.turnover.names.items():
+            if why == OUT_FOR and name != self._station.name:
+                raise OrderRefused(
+                    f"station {name} is out for {OUT_FOR}, and two runs at once could "
+                    "not tell whose relay moves whose supply",
+                    remedy="Wait until that is over",
+                )
 
     async def _proven(self, out: Out) -> Result:
         service = self._service
