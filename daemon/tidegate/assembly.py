@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable
 from functools import partial
 from pathlib import Path
@@ -16,6 +15,7 @@ from tidegate.core.policy import Policy
 from tidegate.cyclelog.plain import canonical
 from tidegate.cyclelog.record import parsed
 from tidegate.cyclelog.rows import RunRow, SettingsRow
+from tidegate.cyclelog.sha import sha256
 from tidegate.registry import GAUGES, RELAYS
 from tidegate.settings import StationSettings, policy, without_secrets
 from tidegate.station.plan import Plan
@@ -102,4 +102,4 @@ def machine_digest() -> str:
         text = _MACHINE_ID.read_text(encoding="ascii").strip()
     except OSError:
         text = ""
-    return hashlib.sha256(f"tidegate cycle log {text}".encode()).hexdigest()
+    return sha256(f"tidegate cycle log {text}".encode()).hexdigest()

@@ -15,7 +15,7 @@ frameworks/base (a key that was not used for 7 days is forgotten).
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, model_validator
@@ -28,6 +28,7 @@ from tidegate.contract import (
     Host,
     SharedLink,
 )
+from tidegate.core.frozen import replace
 from tidegate.core.reading import Sample, WhyNot
 from tidegate.errors import BackendError, Refused, Unavailable
 from tidegate_backends.adb.client import (

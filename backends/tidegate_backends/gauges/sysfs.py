@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Final, Literal
@@ -28,6 +27,7 @@ from tidegate.contract import (
     Host,
     Survey,
 )
+from tidegate.core.frozen import replace
 from tidegate.core.reading import Sample
 from tidegate.errors import BackendError, Unavailable
 from tidegate_backends.linux import batteries
@@ -58,6 +58,9 @@ _GIVES: Final = frozenset(
         "health",
         "pack",
     }
+)
+_FACTS: Final = GaugeFacts(
+    needs_supply=False, host_is_device=True, latency_s=5.0, gives=_GIVES
 )
 
 
@@ -105,9 +108,7 @@ class SysfsGauge(Gauge):
 
     @property
     def facts(self) -> GaugeFacts:
-        return GaugeFacts(
-            needs_supply=False, host_is_device=True, latency_s=5.0, gives=_GIVES
-        )
+        return _FACTS
 
     @property
     def events_lost(self) -> int:

@@ -51,6 +51,9 @@ IDENTITY: Final = (
     "energy_full_design",
 )
 
+# What may be left out as a silent bus's all ones; a capacity stays, as evidence.
+_FIGURES: Final = frozenset(WANTED) - {"capacity"}
+
 _LINE: Final = re.compile(r"POWER_SUPPLY_([A-Z0-9_]+)=(.*)", re.ASCII)
 _INTEGER: Final = re.compile(r"[+-]?[0-9]{1,18}", re.ASCII)
 _STATUSES: Final = {
@@ -163,8 +166,8 @@ def read_pack(name: str, values: Mapping[str, str]) -> Pack:
     """Return the pack that these attributes describe."""
     silent = {
         key
-        for key in WANTED
-        if key != "capacity" and _integer(values.get(key)) in ALL_ONES
+        for key, text in values.items()
+        if key in _FIGURES and _integer(text) in ALL_ONES
     }
     capacity = _integer(values.get("capacity"))
     is_silent = len(silent) + (capacity in ALL_ONES) > 1
@@ -212,7 +215,9 @@ def identity_of(values: Mapping[str, str]) -> str | None:
 
 def _integer(text: str | None) -> int | None:
     """Return a whole number of ASCII digits; ``int`` itself takes more than that."""
-    stripped = (text or "").strip()
+    if not text:
+        return None
+    stripped = text.strip()
     return int(stripped) if _INTEGER.fullmatch(stripped) else None
 
 
@@ -236,6 +241,8 @@ def _electric(values: Mapping[str, str], *keys: str) -> float | None:
 
 def _word(text: str | None) -> str | None:
     """Return a text without padding and broken characters, unless it says nothing."""
-    cleaned = "".join(c for c in text or "" if c.isprintable() and c != "\ufffd")
+    if not text:
+        return None
+    cleaned = "".join(c for c in text if c.isprintable() and c != "\ufffd")
     cleaned = " ".join(cleaned.split())
     return cleaned if cleaned and cleaned.lower() not in {"unknown", "n/a"} else None

@@ -1,7 +1,7 @@
 """The daemon as a process: what ``tidegate run`` starts, and service units directly.
 
 ``python -m tidegate.cli.daemon [--config FILE] [--verbose]`` is ``tidegate run``
-without the library that parses command lines, which takes 1.8 MB for as long as the
+without the library that parses command lines, which takes 1.4 MB for as long as the
 daemon lives and is of no use to it.
 """
 
@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Final
 
 from tidegate import notice, settings
+from tidegate.cli import late
 from tidegate.cli.exits import Code, fail
 from tidegate.clock import SystemClock
 from tidegate.service import Service
@@ -35,6 +36,7 @@ def serve(
 
     ``load`` reads the settings again. Errors: as ``Service.run``.
     """
+    late.spare_ssl()
     notice.configure(level="debug" if verbose else "info")
     for warning in found.warnings:
         notice.logger().warning("settings", says=warning)

@@ -10,8 +10,9 @@ the chain goes on from file to file.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from hashlib import sha256
 from typing import Final
+
+from tidegate.cyclelog.sha import sha256
 
 START: Final = "0" * 64
 

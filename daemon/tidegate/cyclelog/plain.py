@@ -17,10 +17,10 @@ from collections.abc import Callable, Hashable
 from dataclasses import fields, is_dataclass
 from enum import Enum
 from functools import cache
-from hashlib import sha256
 from types import NoneType, UnionType
 from typing import Any, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
+from tidegate.cyclelog.sha import sha256
 from tidegate.errors import LogError
 
 T = TypeVar("T")

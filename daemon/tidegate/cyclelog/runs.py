@@ -10,11 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from operator import attrgetter
 from typing import Final
 
 from tidegate.core.events import GaugeFailed
 from tidegate.core.policy import MINUTE_MS
-from tidegate.core.reading import Reading
+from tidegate.core.reading import Reading, Sample
 from tidegate.cyclelog.record import battery_row, same_battery, whole
 from tidegate.cyclelog.rows import (
     POWER_CODES,
@@ -28,6 +29,19 @@ RUN_MS: Final = 15 * MINUTE_MS
 _BAND_MV: Final = 20
 _BAND_MC: Final = 500
 _RAW_BYTES: Final = 4096
+# All that a battery row says; most readings of a battery say the same.
+_describes: Final = attrgetter(
+    "present",
+    "current_sign_trusted",
+    "temperature_sensor",
+    "full_charge_ah",
+    "design_charge_ah",
+    "cycle_count",
+    "health",
+    "pack",
+    "flags",
+    "claims",
+)
 
 ReadingRows = Sequence[BatteryRow | ReadingRow | FailureRow]
 
@@ -39,17 +53,18 @@ class _Run:
     first: ReadingRow
     last: ReadingRow
     battery: BatteryRow
+    sample: Sample
     raw: str | None
     reads: int = 1
     longest_gap_ms: int = 0
 
-    def takes(self, row: ReadingRow, battery: BatteryRow) -> bool:
+    def takes(self, row: ReadingRow, sample: Sample) -> bool:
         mine = self.first
         return (
             mine.why_not == row.why_not
             and mine.battery_status_code == row.battery_status_code
             and mine.external_power_code == row.external_power_code
-            and same_battery(self.battery, battery)
+            and _describes(self.sample) == _describes(sample)
             and (
                 mine.why_not is not None
                 or (
@@ -121,13 +136,18 @@ class ReadingRuns:
         """
         self._note(reading.at_ms)
         row = self._row(reading, same_reads=same_reads, same_since_ms=same_since_ms)
-        battery = battery_row(reading, station=self._station)
         run = self._open
-        if not apart and isinstance(run, _Run) and run.takes(row, battery):
+        if not apart and isinstance(run, _Run) and run.takes(row, reading.sample):
             run.take(row)
             return []
         done = self._closed()
-        self._open = _Run(first=row, last=row, battery=battery, raw=row.raw)
+        self._open = _Run(
+            first=row,
+            last=row,
+            battery=battery_row(reading, station=self._station),
+            sample=reading.sample,
+            raw=row.raw,
+        )
         return [*done, *self._closed()] if apart else done
 
     def offer_failure(

@@ -14,7 +14,6 @@ from __future__ import annotations
 import contextlib
 import errno
 import fcntl
-import hashlib
 import os
 import stat
 import sys
@@ -27,6 +26,7 @@ from typing import Self
 
 from tidegate.contract import Target
 from tidegate.cyclelog.disk import give
+from tidegate.cyclelog.sha import sha256
 from tidegate.errors import Busy, Unavailable
 
 _SYSTEM = Path("/run/tidegate")
@@ -120,7 +120,7 @@ def _name(target: Target) -> str:
         if stat.S_ISCHR(node.st_mode):
             # A node is one board, whatever the channel: its bytes must not mix.
             return f"device-{os.major(node.st_rdev)}-{os.minor(node.st_rdev)}"
-    digest = hashlib.sha256(f"{target.link}\0{target.channel}".encode(errors="replace"))
+    digest = sha256(f"{target.link}\0{target.channel}".encode(errors="replace"))
     return f"target-{digest.hexdigest()[:32]}"
 
 

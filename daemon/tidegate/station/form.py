@@ -6,7 +6,9 @@ would break the rules, or the cycle log, long after its cause is gone.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from math import inf
+from operator import attrgetter
 from types import NoneType
 from typing import Final
 
@@ -46,18 +48,34 @@ _FORM: Final[dict[str, tuple[type, ...]]] = {
     "claims": (WhyNot, NoneType),
     "raw": (str,),
 }
+_NUMBERS: Final = tuple(n for n, kinds in _FORM.items() if int in kinds)
+_values: Final = attrgetter(*_FORM)
+_numbers: Final = attrgetter(*_NUMBERS)
 
 
 def formed(answer: object) -> Sample:
     """Return the answer as the sample that it is. Raises TypeError where it is none."""
     if not isinstance(answer, Sample):
         raise TypeError(f"a sample is due, not {type(answer).__name__}")
-    for name, kinds in _FORM.items():
+    if name := _misfit(tuple(map(type, _values(answer)))):
         value = getattr(answer, name)
-        if not isinstance(value, kinds):
-            raise TypeError(f"{name} is {value!r}, a {type(value).__name__}")
-        if isinstance(value, float | int) and _NUMBER_AT_MOST < abs(value) < inf:
+        raise TypeError(f"{name} is {value!r}, a {type(value).__name__}")
+    for value in _numbers(answer):
+        if value is not None and _NUMBER_AT_MOST < abs(value) < inf:
+            name = _NUMBERS[_numbers(answer).index(value)]
             raise TypeError(f"{name} is beyond {_NUMBER_AT_MOST:g}")
     if not all(isinstance(flag, Flag) for flag in answer.flags):
         raise TypeError(f"flags are {answer.flags!r}")
     return answer
+
+
+@lru_cache(maxsize=64)
+def _misfit(types: tuple[type, ...]) -> str | None:
+    """Return the first name whose value cannot be of this type, ``None`` if all can.
+
+    Remembered, as the answers of a gauge hardly ever differ in this.
+    """
+    for (name, kinds), found in zip(_FORM.items(), types, strict=True):
+        if not issubclass(found, kinds):
+            return name
+    return None

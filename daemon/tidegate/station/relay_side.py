@@ -145,8 +145,10 @@ class RelaySide:
             self._wanted.set()
 
     def _look_is_due(self, now_ms: int) -> bool:
+        if now_ms < self._next_look_ms:
+            return False
         cannot_tell = self.relay.facts.readback < Readback.LATCH
-        return now_ms >= self._next_look_ms and not (cannot_tell and self._line.is_open)
+        return not (cannot_tell and self._line.is_open)
 
     async def rests(self) -> None:
         """Wait until no command is queued or under way."""
