@@ -5,6 +5,9 @@ import re
 import signal
 import subprocess
 import sys
+import tempfile
+from contextlib import contextmanager
+from pathlib import Path
 
 import pytest
 import serial
@@ -12,6 +15,8 @@ import serial
 from tidegate.contract import Target
 from tidegate.errors import Busy, Unavailable
 from tidegate.host import Locks, lock_folder, lock_target, locks
+
+STRANGER = 64_322
 
 HOLDER = """
 import sys
@@ -220,3 +225,52 @@ def test_what_root_locks_the_service_can_lock_afterwards(tmp_path, monkeypatch):
     os.chown(elsewhere, service, service)
     with pytest.raises(Unavailable, match=f"belongs to user {service}"):
         lock_target(target, folder=elsewhere)
+
+
+@pytest.fixture
+def open_folder():
+    """A folder that others than root can reach, as tmp_path is not."""
+    with tempfile.TemporaryDirectory() as name:
+        Path(name).chmod(0o755)
+        yield Path(name)
+
+
+@contextmanager
+def as_user(uid):
+    groups = os.getgroups()
+    os.setgroups([])
+    os.setresgid(uid, uid, 0)
+    os.setresuid(uid, uid, 0)
+    try:
+        yield
+    finally:
+        os.setresuid(0, 0, 0)
+        os.setresgid(0, 0, 0)
+        os.setgroups(groups)
+
+
+@pytest.mark.skipif(os.getuid() != 0, reason="only root can be more than one user")
+@pytest.mark.parametrize("made_by_an_older_one", [False, True])
+def test_a_stranger_can_see_a_lock_and_not_take_it(
+    open_folder, monkeypatch, made_by_an_older_one
+):
+    """flock(2) asks for no more than an open file, however it was opened."""
+    folder, target = open_folder / "run", Target("board", "1")
+    own = open_folder / "own"
+    own.mkdir()
+    os.chown(own, STRANGER, STRANGER)
+    monkeypatch.setattr(locks, "_SYSTEM", folder)
+    monkeypatch.setattr(locks, "lock_folder", lambda: own)
+    monkeypatch.delenv("TIDEGATE_LOCKS", raising=False)
+    lock_target(target, folder=folder).release()
+    (file,) = folder.iterdir()
+    if made_by_an_older_one:
+        file.chmod(0o644)
+
+    with lock_target(target, folder=folder), as_user(STRANGER):
+        with pytest.raises(PermissionError):
+            file.open()
+        with pytest.raises(Busy, match="in use by another tidegate"):
+            lock_target(target)
+    with as_user(STRANGER), lock_target(target) as lock:
+        assert lock.held  # nobody has it now

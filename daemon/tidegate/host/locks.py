@@ -7,6 +7,10 @@ of the target. The node itself is not locked here: opening a serial port just fo
 that would raise DTR and reset many boards, and pyserial's ``exclusive`` takes its own
 ``flock`` on the node, which ours would refuse. So on serial ports pyserial keeps
 strangers out, and this lock says which tidegate was first.
+
+Who may read a file may also lock it, so a lock file is for its user and group alone:
+a stranger who held one would keep the daemon from its relay. To others the kernel
+still says whether it is held (proc_locks(5)).
 """
 
 from __future__ import annotations
@@ -30,6 +34,7 @@ from tidegate.cyclelog.sha import sha256
 from tidegate.errors import Busy, Unavailable
 
 _SYSTEM = Path("/run/tidegate")
+_MODE = 0o640
 _CREATE = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
 
 
@@ -93,9 +98,10 @@ def lock_target(target: Target, *, folder: Path | None = None) -> HeldLock:
     held = HeldLock(target, [])
     try:
         _make(own)
-        descriptor = os.open(own / name, _CREATE, 0o644)
+        descriptor = os.open(own / name, _CREATE, _MODE)
         held._descriptors.append(descriptor)
         give(descriptor, own)
+        _close_to_strangers(descriptor)
         _take(descriptor, target)
         if folder is None and "TIDEGATE_LOCKS" not in os.environ and own != _SYSTEM:
             _take_system(held, name)
@@ -132,23 +138,52 @@ def _make(folder: Path) -> None:
         raise PermissionError(errno.EPERM, f"belongs to user {owner}", str(folder))
 
 
+def _close_to_strangers(descriptor: int) -> None:
+    """Take from a file of an older tidegate what others may do with it."""
+    if os.fstat(descriptor).st_mode & 0o007:
+        with contextlib.suppress(PermissionError):  # its owner's next start does it
+            os.fchmod(descriptor, _MODE)
+
+
 def _take(descriptor: int, target: Target) -> None:
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError as error:
-        raise Busy(
-            f"in use by {_holder(descriptor)}",
-            target=str(target),
-            remedy="Stop that one first",
-        ) from error
+        raise _busy(_holder(descriptor), target) from error
+
+
+def _busy(holder: str, target: Target) -> Busy:
+    return Busy(f"in use by {holder}", target=str(target), remedy="Stop that one first")
 
 
 def _take_system(held: HeldLock, name: str) -> None:
-    with contextlib.suppress(FileNotFoundError, PermissionError):
-        # Reading is enough to take a lock; absent is: no daemon ever held it.
-        descriptor = os.open(_SYSTEM / name, os.O_RDONLY | os.O_CLOEXEC)
-        held._descriptors.append(descriptor)
-        _take(descriptor, held.target)
+    file = _SYSTEM / name
+    try:
+        # Reading is enough to take a lock.
+        descriptor = os.open(file, os.O_RDONLY | os.O_CLOEXEC)
+    except FileNotFoundError:
+        return  # no daemon ever held it
+    except PermissionError as error:
+        if _is_held(file):
+            raise _busy("another tidegate", held.target) from error
+        return
+    held._descriptors.append(descriptor)
+    _take(descriptor, held.target)
+
+
+def _is_held(file: Path) -> bool:
+    """Return whether anybody holds a lock on a file that we may not open."""
+    try:
+        found = file.stat()
+        table = Path("/proc/locks").read_text()
+    except OSError:
+        return False  # a folder that is not for us either
+    device, node = found.st_dev, found.st_ino
+    ours = f"{os.major(device):02x}:{os.minor(device):02x}:{node}"
+    return any(
+        words[1:2] == ["FLOCK"] and ours in words
+        for words in map(str.split, table.splitlines())
+    )
 
 
 def _sign(descriptor: int) -> None:
