@@ -2,10 +2,15 @@
 
 systemd-nspawn(1) boots a copy of this machine's root that takes every change with it
 when it goes. It has no network but its own loopback. Needs root and control groups.
+
+What a unit may reach by IP and which device nodes it may open, systemd enforces with
+programs for the kernel (bpf(2)) on control groups of version 2: with ``filters`` the
+machine has both (systemd.resource-control(5), IPAddressAllow= and DeviceAllow=).
 """
 
 from __future__ import annotations
 
+import ctypes
 import json
 import os
 import subprocess
@@ -14,7 +19,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import pytest
 
@@ -31,10 +36,27 @@ def check_can_boot() -> None:
         need(program)
     if os.getuid() == 0 and Path("/sys/fs/cgroup").is_dir():
         return
-    missing = "only root, with control groups, can boot a machine"
+    _lack("only root, with control groups, can boot a machine")
+
+
+def check_filters(machine: Machine) -> None:
+    """Skip, or fail, where systemd cannot keep a unit from the network."""
+    done = machine.run(*_FILTERED, "/usr/bin/python3", "-c", _SAY, check=False)
+    if done.returncode == 0:
+        _lack("this kernel has no filters for control groups (bpf)")
+
+
+_FILTERED = ("systemd-run", "--quiet", "--wait", "--property=IPAddressDeny=any")
+_SAY = """\
+import socket
+socket.socket(socket.AF_INET, socket.SOCK_DGRAM).sendto(b"x", ("127.0.0.1", 9))
+"""
+
+
+def _lack(what: str) -> NoReturn:
     if os.environ.get("CI") == "true":
-        pytest.fail(missing)
-    pytest.skip(missing)
+        pytest.fail(what)
+    pytest.skip(what)
 
 
 class Machine:
@@ -58,6 +80,39 @@ class Machine:
             f"{' '.join(command)}: {done.returncode}\n{done.stdout}{done.stderr}"
         )
         return done
+
+    def mounts(self, *command: str, feed: str | None = None) -> str:
+        """Run a command on its files with the rights of this machine: mount, mknod."""
+        done = subprocess.run(
+            ["nsenter", "-t", str(self._leader), "-m", "env", "-i", *_CLEAN, *command],
+            capture_output=True,
+            text=True,
+            input=feed,
+            timeout=60.0,
+        )
+        assert done.returncode == 0, f"{' '.join(command)}: {done.stdout}{done.stderr}"
+        return done.stdout
+
+    @property
+    def own_view(self) -> Path:
+        """Its root with all that is mounted there, as its first process has it."""
+        return Path(f"/proc/{self._leader}/root")
+
+    @contextmanager
+    def network(self) -> Iterator[None]:
+        """Let what this thread begins meanwhile, threads too, be in its network.
+
+        Source: setns(2), which is for one thread; clone(2) hands it on.
+        """
+        with (
+            Path("/proc/thread-self/ns/net").open("rb") as home,
+            Path(f"/proc/{self._leader}/ns/net").open("rb") as away,
+        ):
+            _enter(away.fileno())
+            try:
+                yield
+            finally:
+                _enter(home.fileno())
 
     def says(self, *command: str) -> str:
         """Return what a command prints, whatever its exit code."""
@@ -103,8 +158,17 @@ _CLEAN = ("PATH=/usr/sbin:/usr/bin:/sbin:/bin", "LC_ALL=C.UTF-8", "HOME=/root")
 _CLEAN += ("DEBIAN_FRONTEND=noninteractive", "SYSTEMD_PAGER=")
 
 
+_NEW_NETWORK = 0x4000_0000  # CLONE_NEWNET of sched.h
+
+
+def _enter(network: int) -> None:
+    libc = ctypes.CDLL(None, use_errno=True)
+    if libc.setns(network, _NEW_NETWORK) != 0:
+        raise OSError(ctypes.get_errno(), "setns")
+
+
 @contextmanager
-def booted(folder: Path) -> Iterator[Machine]:
+def booted(folder: Path, *, filters: bool = False) -> Iterator[Machine]:
     """Boot a machine in a folder; nothing is left of it afterwards."""
     check_can_boot()
     upper, root = folder / "upper", folder / "root"
@@ -116,7 +180,7 @@ def booted(folder: Path) -> Iterator[Machine]:
             (upper / each).mkdir()
         layers = f"lowerdir=/,upperdir={upper}/files,workdir={upper}/work"
         _mount(stack, root, "-t", "overlay", "overlay", "-o", layers)
-        yield stack.enter_context(_running(root, folder / "console"))
+        yield stack.enter_context(_running(root, folder / "console", filters=filters))
 
 
 def _mount(stack: ExitStack, place: Path, *options: str) -> None:
@@ -126,13 +190,22 @@ def _mount(stack: ExitStack, place: Path, *options: str) -> None:
 
 
 @contextmanager
-def _running(root: Path, console: Path) -> Iterator[Machine]:
+def _running(root: Path, console: Path, *, filters: bool) -> Iterator[Machine]:
     command = ["systemd-nspawn", "--quiet", f"--directory={root}", "--boot"]
     command += ["--register=no", "--keep-unit", "--console=pipe", "--link-journal=no"]
-    command += ["--private-network", "systemd.unit=basic.target"]
+    command += ["--private-network"]
+    environment = dict(os.environ)
+    if filters:
+        command += ["--capability=CAP_BPF", "--system-call-filter=bpf"]
+        environment["SYSTEMD_NSPAWN_UNIFIED_HIERARCHY"] = "1"
+    command += ["systemd.unit=basic.target"]
     with console.open("w") as log:
         nspawn = subprocess.Popen(
-            command, stdout=log, stderr=subprocess.STDOUT, stdin=subprocess.DEVNULL
+            command,
+            env=environment,
+            stdout=log,
+            stderr=subprocess.STDOUT,
+            stdin=subprocess.DEVNULL,
         )
     try:
         machine = Machine(root, _leader_of(nspawn, console))
