@@ -51,6 +51,17 @@ class Ended:
     out: bytes = b""
     err: bytes = b""
 
+    @property
+    def said(self) -> str:
+        """The first line on stderr, empty where there is none; of a Python traceback
+        the last, which says what went wrong.
+        """
+        text = self.err.decode("utf-8", errors="replace")
+        lines = [line.strip() for line in text.splitlines() if line.strip()]
+        if not lines:
+            return ""
+        return lines[-1] if lines[0].startswith("Traceback ") else lines[0]
+
 
 class Programs:
     """The programs of one backend: any number at a time, of which one is beginning."""

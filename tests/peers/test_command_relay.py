@@ -136,6 +136,12 @@ async def test_read_that_prints_something_else(
         ("echo >&2; echo 'port 3: busy' >&2; echo more >&2; exit 7", Refused, "exit 7"),
         ("echo; echo 'port 3: busy' >&2; exit 1", Refused, "port 3: busy"),
         ("exit 1", Refused, "nothing on stderr"),
+        # As Python's reference has it, traceback.print_exc: the exception comes last.
+        (
+            "printf 'Traceback (most recent call last):\\n  File\\nOSError: no\\n' >&2; exit 1",
+            Refused,
+            "exit 1: OSError: no.",
+        ),
         ("kill -TERM $$", Unavailable, "signal 15"),
     ],
 )

@@ -508,7 +508,7 @@ def test_it_can_hold_and_a_contact_cannot(tmp_path: Path) -> None:
         (errno.ENODEV, Unavailable, "it is gone"),
         (errno.ENXIO, Unavailable, "it is gone"),
         (errno.EACCES, Unavailable, "no permission"),
-        (errno.EROFS, Unavailable, "no permission"),
+        (errno.EROFS, Unavailable, "not to be written from here"),
     ],
 )
 async def test_a_write_that_fails(

@@ -102,7 +102,8 @@ def no_bus(target: str, error: BaseException) -> BackendError:
 def no_permission(target: str, said: str) -> Unavailable:
     """Return the error for a user whom the bus keeps away from BlueZ."""
     return Unavailable(
-        f"no permission to speak to BlueZ ({said})",
+        # What follows has the number of a connection, which is another each time.
+        f"no permission to speak to BlueZ ({said.partition(';')[0]})",
         target=target,
         remedy="Add the service's user to the group `bluetooth`, or allow it in "
         "/etc/dbus-1/system.d, and start the service anew. A user who exists only "

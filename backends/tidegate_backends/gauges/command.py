@@ -106,7 +106,7 @@ class CommandGauge(Gauge):
                 remedy="One JSON object is wanted, nothing else",
             )
         if ended.code:
-            raise self._failure(ended.code, ended.err)
+            raise self._failure(ended)
         return ended.out.decode("utf-8", errors="replace")
 
     async def _ended(self) -> Ended:
@@ -137,12 +137,14 @@ class CommandGauge(Gauge):
                 remedy="Name an installed program, with its full path",
             ) from error
 
-    def _failure(self, code: int, complaint: bytes) -> BackendError:
-        lines = complaint.decode("utf-8", errors="replace").strip().splitlines()
-        said = f": {lines[0][:_TEXT_AT_MOST]}" if lines else ""
+    def _failure(self, ended: Ended) -> BackendError:
+        code, said = ended.code, ended.said[:_TEXT_AT_MOST]
         how = f"exit code {code}" if code > 0 else f"ended by signal {-code}"
         return Unavailable(
-            f"{how}{said}", target=self._target, remedy="Run it by hand to see why"
+            f"{how}: {said}" if said else how,
+            target=self._target,
+            remedy="Run it by hand to see why; under systemd it may need the drop-in "
+            "command.conf",
         )
 
 

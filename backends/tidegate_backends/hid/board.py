@@ -178,7 +178,8 @@ class Board:
             raise self._error(
                 Unavailable,
                 "no such board is plugged in",
-                "Plug it in, into the port that it had if it is named by `usb`.",
+                "Plug it in, into the port that it had if it is named by `usb`. A service "
+                "needs the drop-in hid.conf.",
             )
         return self._opening(boards[0])
 

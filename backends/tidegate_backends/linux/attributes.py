@@ -26,7 +26,6 @@ _ENOTSUPP: Final = 524
 _NO: Final = frozenset(
     {errno.EINVAL, errno.EOPNOTSUPP, _ENOTSUPP, errno.ERANGE, errno.EPERM}
 )
-_FORBIDDEN: Final = frozenset({errno.EACCES, errno.EROFS})
 # The kernel says so for an attribute that this driver or this moment does not have.
 ABSENT: Final = frozenset({errno.ENOENT, errno.ENODATA, errno.EOPNOTSUPP})
 
@@ -61,9 +60,16 @@ def failure(error: OSError, *, what: str, target: str, permit: str) -> BackendEr
             target=target,
             remedy="This machine's firmware may not know that value; see `dmesg`.",
         )
-    if error.errno in _FORBIDDEN:
+    if error.errno == errno.EACCES:
         return Unavailable(
             f"no permission: {what} ({said})", target=target, remedy=permit
+        )
+    if error.errno == errno.EROFS:
+        return Unavailable(
+            f"not to be written from here: {what} ({said})",
+            target=target,
+            remedy="A service needs the drop-in of this kind of relay (kernel.conf, "
+            "usb-port.conf), a container the folder lent to write to.",
         )
     if error.errno in (errno.ENOENT, errno.ENODEV, errno.ENXIO):
         return Unavailable(

@@ -16,6 +16,7 @@ memory).
 
 from __future__ import annotations
 
+import errno
 import socket
 import struct
 import time
@@ -180,4 +181,6 @@ def _advice(error: OSError) -> str:
         )
     if isinstance(error, socket.gaierror):
         return "Check the name, or write the address in its place."
+    if error.errno == errno.EAFNOSUPPORT:
+        return "A service needs the drop-in network.conf."
     return "Check the address, the device's power and the network between."

@@ -83,7 +83,8 @@ class Line:
             raise Unavailable(
                 f"no whole answer within {terms.limit_s:g} s",
                 target=terms.target,
-                remedy="Check its power and the network; a slow one needs more `limit`.",
+                remedy="Check its power and the network; a slow one needs more `limit`. "
+                "A service may reach private networks alone (drop-in network.conf).",
             ) from error
         except OSError as error:
             raise tls.failure(error, target=terms.target) from error

@@ -6,6 +6,7 @@ own making is trusted by naming that certificate, or the site's CA, as ``ca``.
 
 from __future__ import annotations
 
+import errno
 import os
 import socket
 import ssl
@@ -74,6 +75,12 @@ def failure(error: OSError, *, target: str) -> BackendError:
             f"it does not speak TLS as we do ({said})",
             target=target,
             remedy="Check port and protocol; TLS 1.2 is the least that is accepted.",
+        )
+    if error.errno == errno.EAFNOSUPPORT:
+        return Unavailable(
+            "no network may be used from here",
+            target=target,
+            remedy="A service needs the drop-in network.conf.",
         )
     return _gone(_system_reason(error), target)
 

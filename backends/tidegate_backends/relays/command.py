@@ -139,8 +139,7 @@ def _judge(command: Command, ended: Ended) -> None:
     """Raise what the program's exit code means, if it is not 0."""
     if ended.code == 0:
         return
-    lines = (line.strip() for line in ended.err.decode(errors="replace").splitlines())
-    said = next((line for line in lines if line), "nothing on stderr")
+    said = ended.said or "nothing on stderr"
     if ended.code < 0:
         raise Unavailable(
             f"the program was ended by signal {-ended.code} ({said})",
@@ -150,7 +149,8 @@ def _judge(command: Command, ended: Ended) -> None:
     raise Refused(
         f"exit {ended.code}: {said}",
         target=command[0],
-        remedy="Run the program by hand as the user of this service.",
+        remedy="Run the program by hand as the user of this service; under systemd it "
+        "may need the drop-in command.conf.",
     )
 
 

@@ -230,7 +230,7 @@ def _meant(error: OSError, target: str) -> BackendError:
         f"the chip does not answer ({reason})",
         target=target,
         remedy="Check that it is there (`tidegate find`); plug it in again if it is a "
-        "board of its own.",
+        "board of its own. A service needs the drop-in gpio.conf.",
     )
 
 
