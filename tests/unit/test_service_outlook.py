@@ -354,6 +354,31 @@ def test_a_rise_that_begins_before_the_mark_is_next(
 
 
 @pytest.mark.parametrize(
+    ("pace_percent_h", "begins_in_min", "what"),
+    [
+        (None, 60, "on"),
+        (None, 61, None),
+        (1.0, 61, "on"),  # it does not fall, so nothing comes before
+    ],
+)
+def test_a_rise_far_away_is_not_next_where_the_charge_falls_at_an_unknown_pace(
+    pace_percent_h: float | None, begins_in_min: int, what: str | None
+) -> None:
+    rig = falling()
+    rise = Rise(
+        begins_ms=rig.now_ms + begins_in_min * MINUTE_MS,
+        low_percent=75.0,
+        high_percent=85.0,
+        ends_ms=rig.now_ms + 5 * HOUR_MS,
+    )
+    pace = Pace() if pace_percent_h is None else moving(rig, pace_percent_h)
+    found = upcoming(rig.state, pace, rig.now_ms, rise=rise)
+    assert found.what == what
+    if what is None:
+        assert "it goes on at 55 %" in found.why
+
+
+@pytest.mark.parametrize(
     ("begins_in_min", "to_percent", "in_min"),
     [
         (14, 85.0, 75),  # 20 %/h: the high mark after 15 min, that of the rise after 75

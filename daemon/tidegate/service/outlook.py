@@ -31,6 +31,9 @@ _BY_THE_MARKS: Final = frozenset(
     }
 )
 
+# Before a pace is known, a rise that begins within so long comes before the low mark.
+_SOON_MS: Final = HOUR_MS
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rise:
@@ -147,6 +150,8 @@ def _as_it_begins(
         return coming if found.at_ms is None else found
     if state.soc_percent > rise.low_percent:
         return coming  # it may fall to that mark by then, or not
+    if not pace.is_known() and rise.begins_ms - now_ms > _SOON_MS:
+        return coming  # the low mark of now comes first, nobody knows when
     at_ms = max(now_ms, rise.begins_ms, _may_ms(state))
     return Next(what="on", at_ms=at_ms, why="a planned rise begins")
 
