@@ -132,10 +132,12 @@ def test_one_that_was_told_in_this_run_is_not_told_again_when_a_station_returns(
     assert (told.raised, told.untold) == (False, 2)
 
 
-def test_what_is_held_at_the_stop_is_told_all_the_same() -> None:
+def test_what_is_held_at_the_stop_is_not_told_as_over() -> None:
+    """Nobody has looked yet whether the battery is still hot."""
     turns = Turns(APART_MS)
     turns.take(OVER, 0, at_start=True)
-    assert turns.rest(1_000) == [OVER]
+    assert turns.rest(HELD_MS - 1) == []
+    assert turns.rest(HELD_MS) == [OVER]
 
 
 def test_an_alarm_that_a_station_raises_as_it_starts_is_told_at_once() -> None:

@@ -19,7 +19,8 @@ from tidegate.service.alarm_facts import Told
 
 Key = tuple[str, str]
 
-# Longer than stale_after with three reads at the longest poll; engineering choice.
+# Longer than stale_after as it comes and three reads at the longest poll; engineering
+# choice.
 HELD_MS: Final = 10 * MINUTE_MS
 
 
@@ -82,7 +83,11 @@ class Turns:
         return self._untold(now_ms)
 
     def rest(self, now_ms: int) -> list[Told]:
-        """Return all that waits, however long: there is no later any more."""
+        """Return all that waits, however long: there is no later any more.
+
+        An end that is held since the start stays untold. Nobody has seen whether the
+        danger is over, and a person who is told so stops looking.
+        """
         return self._untold(now_ms, whenever=True)
 
     def _untold(self, now_ms: int, *, whenever: bool = False) -> list[Told]:
@@ -91,7 +96,8 @@ class Turns:
             told = last.waiting
             if told is None:
                 continue
-            if not whenever and now_ms < last.due_ms(self.apart_ms):
+            due_ms = last.held_until_ms if whenever else last.due_ms(self.apart_ms)
+            if now_ms < due_ms:
                 continue
             last.waiting = None
             if told.raised is not last.raised:
