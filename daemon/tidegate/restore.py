@@ -18,7 +18,13 @@ from tidegate.contract import Relay
 from tidegate.core.reading import Supply
 from tidegate.cyclelog.reader import Reader
 from tidegate.cyclelog.record import parsed
-from tidegate.errors import BackendError, LogError, TidegateError, Unavailable
+from tidegate.errors import (
+    BackendError,
+    LogError,
+    SettingsError,
+    TidegateError,
+    Unavailable,
+)
 from tidegate.host import Machine, StationHost
 from tidegate.registry import RELAYS
 from tidegate.settings import StationSettings, from_tables
@@ -29,6 +35,7 @@ from tidegate.settings.files import (
     read,
     read_all,
     read_beside,
+    refuse_extremes,
 )
 from tidegate.settings.load import main_file
 from tidegate.settings.models import LogSettings
@@ -161,14 +168,19 @@ def _readable(main: Path) -> Iterator[Document]:
 def _by_tables(file: Path) -> Iterator[Document]:
     """Yield the tables of a file one by one: a slip is in one of them alone."""
     try:
-        text = file.read_text("utf-8", "replace") if file.is_file() else ""
+        if not file.is_file():
+            return
+        with file.open("rb") as stream:
+            text = stream.read(MOST_OF_A_FILE).decode("utf-8", "replace")
     except OSError:
         return
-    for table in _TABLE.split(text[:MOST_OF_A_FILE]):
+    for table in _TABLE.split(text):
         try:
-            yield Document(file, tomllib.loads(table), {})
-        except (ValueError, RecursionError):
+            tables = tomllib.loads(table)
+            refuse_extremes(file, tables)
+        except (ValueError, RecursionError, SettingsError):
             continue
+        yield Document(file, tables, {})
 
 
 def _right_ones(relays: Mapping[str, Any]) -> dict[str, StationSettings]:

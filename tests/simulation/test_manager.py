@@ -269,9 +269,10 @@ def alone(tmp_path: Path) -> Iterator[ManagedRig]:
 def test_with_every_station_out_the_manager_waits_longer(alone: ManagedRig) -> None:
     rig = alone
     rig.table = {"settle": "30min"}
-    # 20 rounds of off and on and four steps beside, each of `settle`, a minute for a
-    # gauge that comes back and one for calls; the longest timer twice; a question.
-    longest_run_s = (2 * 20 + 4) * (1_800 + 60 + 60) + 2 * 3_600 + 400
+    # 20 rounds of off and on and four steps beside, each of twice `settle`, a minute for
+    # a gauge that comes back and one for calls; the longest timer twice; a question; and
+    # the end, in which the supply is seen to be on.
+    longest_run_s = (2 * 20 + 4) * (2 * 1_800 + 60 + 60) + 2 * 3_600 + 400 + 2_400
 
     async def life() -> None:
         async with rig.living():

@@ -25,6 +25,7 @@ from support.prove_rig import (
     FakeIdleRelay,
     FakeJogRelay,
     FakeLaggingGauge,
+    FakeSilentGauge,
     ProveRig,
     held,
     holding,
@@ -163,6 +164,97 @@ def test_a_reversed_relay_does_not_pass_in_the_shadow_of_its_commands(
     assert result.seen.is_reversed
     assert rig.device.external_power
     assert result.seen.is_on
+    rig.sound()
+
+
+@pytest.mark.parametrize("number", [3, 4, 5])
+def test_a_reversed_relay_that_misses_a_command_is_not_left_dark(
+    tmp_path: Path, number: int
+) -> None:
+    """On, on, the trial of the other way, on to see it leave, and on for good."""
+
+    async def fault(count: int, supply: Supply, act: Any) -> None:
+        if count == number:
+            raise gone()
+        await act(supply)
+
+    rig = ProveRig(tmp_path, relay={"wired": NO_CONTACT}, between_relay=faulty(fault))
+    result = rig.prove()
+    assert rig.device.external_power
+    assert result.seen.is_reversed
+    assert result.seen.is_on
+    rig.sound()
+
+
+@pytest.mark.parametrize(("from_s", "to_s"), [(41, 200), (20, 2_000)])
+def test_a_gauge_that_falls_silent_in_doubt_leaves_a_warning(
+    tmp_path: Path, from_s: int, to_s: int
+) -> None:
+    """Reversed wiring that nobody could see through: the device may stay dark."""
+    rig = ProveRig(
+        tmp_path,
+        relay={"wired": NO_CONTACT},
+        station={"settle": "10s"},
+        between_gauge=lambda gauge, rig: FakeSilentGauge(
+            gauge, rig, from_s=from_s, to_s=to_s
+        ),
+    )
+    result = rig.prove()
+    assert result.verdict is Verdict.NOT_PROVEN
+    assert result.seen.is_on is None
+    assert Finding.STILL_DARK in result.seen.findings
+    rig.sound()
+
+
+def test_a_relay_that_misses_the_on_is_told_again_at_once(tmp_path: Path) -> None:
+    """The gauge is so slow that nothing follows; it is looked at for 5 min more."""
+
+    async def fault(count: int, supply: Supply, act: Any) -> None:
+        if count == 3:
+            raise gone()
+        await act(supply)
+
+    rig = ProveRig(
+        tmp_path,
+        station={"settle": "60s"},
+        between_gauge=lagging(90),
+        between_relay=faulty(fault),
+    )
+    result = rig.prove()
+    assert Finding.GAUGE_SLOW in result.seen.findings
+    off_ms = next(at_ms for at_ms, supply in rig.told if supply is Supply.OFF)
+    missed, again = [at_ms for at_ms, _ in rig.told if at_ms > off_ms][:2]
+    assert again - missed <= 2_000
+    assert rig.device.external_power
+    rig.sound()
+
+
+@pytest.mark.parametrize("takes_s", [0.2, 0.8])
+def test_a_supply_that_comes_with_the_last_look_in_time_is_seen(
+    tmp_path: Path, takes_s: float
+) -> None:
+    """A read takes so long that the last one ends behind the 10 s of `settle`."""
+
+    class FakeLateOn(FakeBetweenGauge):
+        async def read(self) -> Sample:
+            await asyncio.sleep(takes_s)
+            sample = await super().read()
+            at_ms, supply = rig.told[-1] if rig.told else (0, Supply.ON)
+            is_early = rig.clock.boot_ms() - at_ms < 9_900
+            if len(rig.told) > 1 and supply is Supply.ON and is_early:
+                return replace(
+                    sample,
+                    external_power=NO,
+                    battery_status=BatteryStatus.DISCHARGING,
+                )
+            return sample
+
+    rig = ProveRig(tmp_path, between_gauge=lambda gauge, _: FakeLateOn(gauge))
+    result = rig.prove()
+    assert result.verdict is Verdict.PROVEN, result.why
+    assert all(
+        s.latency_ms > 10_000 for s in result.seen.steps if s.supply is Supply.ON
+    )
     rig.sound()
 
 

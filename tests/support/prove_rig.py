@@ -344,6 +344,19 @@ class FakeDroppingGauge(FakeBetweenGauge):
         return sample
 
 
+class FakeSilentGauge(FakeBetweenGauge):
+    """Answers nothing between two times, in seconds from the start on."""
+
+    def __init__(self, inner: Gauge, rig: ProveRig, *, from_s: int, to_s: int) -> None:
+        super().__init__(inner)
+        self._rig, self._from_s, self._to_s = rig, from_s, to_s
+
+    async def read(self) -> Sample:
+        if self._from_s <= (self._rig.clock.boot_ms() - START_MS) / 1_000 < self._to_s:
+            raise Unavailable("silent", target="fake", remedy="None.")
+        return await super().read()
+
+
 class FakeBetweenRelay(Relay):
     """A twin's relay with some of its facts changed."""
 

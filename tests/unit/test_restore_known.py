@@ -115,3 +115,18 @@ def test_without_any_file_the_last_run_is_all_there_is(
     log = restore.LogSettings().path
     logs[log] = {"hall": command("of the log")}
     assert told(main) == (str(log), {"hall": "of the log"})
+
+
+def test_nested_without_end_hides_nothing_else(main: Path) -> None:
+    """TOML sets no limit to a dotted key; Python's calls have one."""
+    deep = ".".join(["a"] * 3_000)
+    main.write_text(f"{MAIN}\n[defaults]\n{deep} = 1\n")
+    assert told(main) == ("/data/museum.db", BOTH)
+
+
+def test_a_huge_file_beside_is_not_taken_into_memory(main: Path) -> None:
+    """It is sparse: half a terabyte that takes no place on the disk."""
+    beside = main.parent / "conf.d" / "50-mine.toml"
+    with beside.open("wb") as stream:
+        stream.truncate(1 << 39)
+    assert told(main) == ("/data/museum.db", BOTH)

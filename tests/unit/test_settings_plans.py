@@ -257,6 +257,11 @@ def test_plans_of_the_defaults_reach_what_has_a_relay(tmp_path: Path) -> None:
         ),
         ("relearn = { low = 63, high = 95 }", "which is 65 %: it will never begin"),
         ("relearn = { low = 62.9, high = 95 }", None),
+        (
+            "relearn = { low = 63, high = 95 }\n"
+            + RISE.format(at="09:00:00", to=80, lasts='"2h"', more=', days = ["sat"]'),
+            None,
+        ),
         ("relearn = { low = 50, high = 80 }", "spans 30 points"),
         ("relearn = { low = 50, high = 81 }", None),
         (

@@ -33,11 +33,12 @@ from tidegate.manager.restarts import Restarts, counted
 from tidegate.station.shell import Station
 
 # With every station out for a commissioning run there is no control cycle that could
-# show life. At the most rounds such a run has 44 steps of ``settle`` and two minutes,
-# a relay's timer runs out twice, and a person is asked.
+# show life. At the most rounds such a run has 44 steps of twice ``settle`` and two
+# minutes, a relay's timer runs out twice, and a person is asked. Then it sees the
+# supply on, which has limits of its own that come to half an hour.
 _STEPS: Final = 44
 _STEP_SPARE_US: Final = 120 * 1_000_000
-_BESIDE_US: Final = (2 * 3_600 + 400) * 1_000_000
+_BESIDE_US: Final = (2 * 3_600 + 400 + 2_400) * 1_000_000
 
 _Onlooker = Callable[[Station, Event, tuple[Effect, ...]], None]
 
@@ -263,4 +264,5 @@ class Manager:
 
 
 def _out_within_us(policy: Policy) -> int:
-    return _STEPS * (policy.settle_ms * 1_000 + _STEP_SPARE_US) + _BESIDE_US
+    step_us = 2 * policy.settle_ms * 1_000 + _STEP_SPARE_US
+    return _STEPS * step_us + _BESIDE_US

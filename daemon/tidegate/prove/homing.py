@@ -62,9 +62,10 @@ class _Homing:
         if seen.is_on is False and device.policy.proof is Proof.CHARGING:
             seen.is_on = None  # it need not charge; the supply itself never left
         is_lost = seen.is_on is None and self._was_lost_with_on()
-        if (seen.is_on is False or is_lost) and self._may_be_reversed():
+        in_doubt = (seen.is_on is False or is_lost) and self._may_be_reversed()
+        if in_doubt:
             await self._other_way()
-        if seen.is_on is False:
+        if seen.is_on is False or (in_doubt and seen.is_on is None):
             seen.find(Finding.STILL_DARK)
 
     async def _on(self, *, is_anew: bool = False) -> bool | None:
@@ -74,7 +75,7 @@ class _Homing:
         """
         device = self._device
         before = device.commanded
-        told = await self._told_on()
+        told = await self._told(Supply.ON)
         if told is None:
             self._seen.find(Finding.STILL_DARK)
             return None
@@ -95,16 +96,19 @@ class _Homing:
             await device.unproven(told, seen=shown)
         return shown
 
-    async def _told_on(self) -> Told | None:
+    async def _told(self, supply: Supply) -> Told | None:
+        """Command it until the relay takes it; an off is the trial of the other way."""
+        is_on = supply is Supply.ON
+        kind, again = (Kind.CHANGE, Kind.REPEAT) if is_on else (Kind.TRIAL, Kind.TRIAL)
         loop = asyncio.get_running_loop()
         until_s = loop.time() + TELL_LIMIT_S
-        told = await self._device.tell(Supply.ON)
+        told = await self._device.tell(supply, kind=kind, is_last=True)
         while told.error is not None:
             if loop.time() >= until_s:
-                self._device.say(f"The relay does not take the on: {told.error}")
+                self._device.say(f"The relay does not take the {supply}: {told.error}")
                 return None
             await asyncio.sleep(POLL_S)
-            told = await self._device.tell(Supply.ON, kind=Kind.REPEAT)
+            told = await self._device.tell(supply, kind=again, is_last=True)
         return told
 
     async def _looked(
@@ -184,15 +188,15 @@ class _Homing:
             "No power comes. Trying the contact the other way round, "
             f"for {lost_s or self._settle_s:g} s."
         )
-        told = await device.tell(Supply.OFF, kind=Kind.TRIAL, is_last=True)
+        told = await self._told(Supply.OFF)
         shown = None
-        if told.error is None:
+        if told is not None:
             dark_s = (told.done_ms - self._on_since_ms) / MS
             shown = await self._looked(
                 told.done_ms, at_once=False, other_s=dark_s, lost_s=lost_s
             )
             shown = shown and await self._leaves_with_on(dark_s)
-        await device.unproven(told, seen=False if shown else None)
+            await device.unproven(told, seen=False if shown else None)
         if shown:
             seen.is_reversed = True
             seen.swapped = not seen.swapped
@@ -206,11 +210,13 @@ class _Homing:
         Mains that came back by themselves, behind a contact that sticks, stay.
         """
         device = self._device
-        told = await device.tell(Supply.ON)
+        told = await self._told(Supply.ON)
+        if told is None:
+            return False
         look_s = min(within_s, SHADOW_LIMIT_S) + 2 * POLL_S
         until_ms = told.done_ms + round(look_s * MS)
         misses = 0
-        while told.error is None and device.now_ms() < until_ms:
+        while device.now_ms() < until_ms:
             await asyncio.sleep(POLL_S)
             reading = await device.read()
             misses = misses + 1 if reading is None else 0

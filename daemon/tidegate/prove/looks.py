@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from tidegate.core.policy import MINUTE_MS
+from tidegate.core.policy import MINUTE_MS, MS
 from tidegate.core.reading import Reading, Sample
 from tidegate.prove.device import Device, Told
 from tidegate.prove.ending import Ended, Ending
@@ -136,11 +136,17 @@ class Looks:
                 if is_late or reading.at_ms - first.at_ms >= hold_ms:
                     kept = None if is_late else first
                     return Return(first=kept, last=last, shown=shown, went=is_late)
-            spare_ms = 0 if first is None else hold_ms
-            if device.now_ms() >= until_ms + spare_ms:
+            if device.now_ms() >= self._held_until_ms(until_ms, first, hold_ms):
                 went = came_ms is not None and first is None
                 return Return(first=None, last=last, shown=shown, went=went)
             await self.pause()
+
+    def _held_until_ms(self, until_ms: int, first: Reading | None, hold_ms: int) -> int:
+        """Return until when to look; the last look in time ends a little behind it."""
+        if first is None:
+            return until_ms
+        a_few_ms = round(TRIES * POLL_S * MS)  # one of which may be missed
+        return max(until_ms, first.at_ms) + hold_ms + a_few_ms
 
     def _is_back(self, now: Sample) -> bool | None:
         policy = self.device.policy

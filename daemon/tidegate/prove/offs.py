@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from tidegate.core.effects import Kind
 from tidegate.core.policy import MINUTE_MS, MS
 from tidegate.core.reading import ExternalPower, Reading, Sample, Supply
 from tidegate.prove.device import Told
@@ -89,9 +90,12 @@ class Offs:
             "Nothing follows. Supply on, and looking on for "
             f"{look_ms / MS:.0f} s whether the gauge is only slow."
         )
-        until_ms = (await device.tell(Supply.ON)).done_ms + look_ms
+        on = await device.tell(Supply.ON)
+        until_ms = on.done_ms + look_ms
         while device.now_ms() < until_ms:
             await looks.pause()
+            if on.error is not None:
+                on = await device.tell(Supply.ON, kind=Kind.REPEAT)
             reading = await looks.look()
             if not device.late_ms and self._shown(before, reading):
                 device.late_ms = device.now_ms() - told.done_ms

@@ -205,7 +205,8 @@ def _of_plans(station: StationSettings) -> list[str]:
     assert station.window is not None
     top = station.window.marks.high_percent
     least = excursion.low_percent + TURN_PERCENT
-    if top <= least:
+    # After a rise that comes again and again the level is above that for once.
+    if gap_ms is None and top <= least:
         found.append(
             f"the window goes up to {top:g} %, and a relearn begins only above its low "
             f"+ {TURN_PERCENT:g}, which is {least:g} %: it will never begin"
