@@ -149,3 +149,32 @@ def test_they_are_modules_of_the_standard_library() -> None:
     library = Path(os.__file__).parent
     for name in late.LATE:
         assert (library / f"{name.replace('.', '/')}.py").is_file(), name
+
+
+def test_who_looks_at_all_of_a_module_sees_all_of_it() -> None:
+    program = (
+        "import ssl, hashlib\n"
+        "print('SSLContext' in vars(ssl), 'sha512' in dir(hashlib))"
+    )
+    assert said_by(program) == "True True\n"
+
+
+def test_what_is_put_into_a_module_before_it_was_read_stays() -> None:
+    """As a backend of somebody else may do with a digest that its Python forbids."""
+    program = "import ssl\nssl.get_default_verify_paths = 7\n"
+    program += "ssl.SSLContext\nprint(ssl.get_default_verify_paths)"
+    assert said_by(program) == "7\n"
+
+
+def test_a_connection_that_failed_is_told_where_no_file_can_be_opened() -> None:
+    """One without TLS: ssl is unread still, and has no part in it. getrlimit(2), EMFILE."""
+    program = (
+        "import os, resource\n"
+        "from tidegate_backends.network import tls\n"
+        "resource.setrlimit(resource.RLIMIT_NOFILE, (32, 32))\n"
+        "try:\n"
+        "    while True: os.open('/dev/null', os.O_RDONLY)\n"
+        "except OSError as error:\n"
+        "    print(tls.failure(error, target='hall').what)"
+    )
+    assert said_by(program) == "hall: not reachable (too many open files)\n"

@@ -418,6 +418,19 @@ def test_in_a_journal_the_traceback_stands_beside_it(
     assert "report it with" not in err
 
 
+def test_a_bug_keeps_its_code_where_stderr_was_closed_before_we_began(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Python's sys, on stderr: it can be None where there is nobody to write to."""
+    broken(monkeypatch, ZeroDivisionError("x"))
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    monkeypatch.delenv("TIDEGATE_DEBUG", raising=False)
+    monkeypatch.setattr(sys, "stderr", None)
+
+    assert run(["settings"]) == 70
+    assert len([*tmp_path.glob("tidegate-*.txt")]) == 1
+
+
 def test_a_bug_without_a_place_for_its_traceback(
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],

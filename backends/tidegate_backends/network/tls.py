@@ -53,6 +53,20 @@ def context(
 
 def failure(error: OSError, *, target: str) -> BackendError:
     """Return what a failed connection means; TLS errors are OSErrors too."""
+    # By the name of the module, which may be unread: where no file can be opened any
+    # more, it could not be read to tell what it has no part in.
+    if type(error).__module__ == ssl.__name__:
+        return _failed_tls(error, target)
+    if error.errno == errno.EAFNOSUPPORT:
+        return Unavailable(
+            "no network may be used from here",
+            target=target,
+            remedy="A service needs the drop-in network.conf.",
+        )
+    return _gone(_system_reason(error), target)
+
+
+def _failed_tls(error: OSError, target: str) -> BackendError:
     if isinstance(error, ssl.SSLCertVerificationError):
         return Refused(
             f"its certificate is not trusted: {error.verify_message}",
@@ -63,26 +77,19 @@ def failure(error: OSError, *, target: str) -> BackendError:
         )
     if isinstance(error, ssl.SSLEOFError | ssl.SSLZeroReturnError):
         return _gone("it closed the connection", target)
-    if isinstance(error, ssl.SSLError):
-        said = _reason(error)
-        if "ALERT" in said.upper():
-            return Refused(
-                f"it refuses our side of TLS ({said})",
-                target=target,
-                remedy="It may want a client certificate: set `certificate`.",
-            )
-        return Malformed(
-            f"it does not speak TLS as we do ({said})",
+    assert isinstance(error, ssl.SSLError)
+    said = _reason(error)
+    if "ALERT" in said.upper():
+        return Refused(
+            f"it refuses our side of TLS ({said})",
             target=target,
-            remedy="Check port and protocol; TLS 1.2 is the least that is accepted.",
+            remedy="It may want a client certificate: set `certificate`.",
         )
-    if error.errno == errno.EAFNOSUPPORT:
-        return Unavailable(
-            "no network may be used from here",
-            target=target,
-            remedy="A service needs the drop-in network.conf.",
-        )
-    return _gone(_system_reason(error), target)
+    return Malformed(
+        f"it does not speak TLS as we do ({said})",
+        target=target,
+        remedy="Check port and protocol; TLS 1.2 is the least that is accepted.",
+    )
 
 
 def _gone(what: str, target: str) -> Unavailable:

@@ -19,6 +19,7 @@ from typing import Final
 from tidegate import notice, settings
 from tidegate.cli import late
 from tidegate.cli.exits import Code, fail
+from tidegate.cli.streams import open_the_closed
 from tidegate.clock import SystemClock
 from tidegate.service import Service
 from tidegate.service.parts import parts_of
@@ -88,6 +89,7 @@ def _options(arguments: Sequence[str]) -> tuple[Path | None, bool] | None:
 
 def main(arguments: Sequence[str]) -> int:
     """Run the daemon; errors end as plain sentences, with the codes of ``run``."""
+    open_the_closed()
     options = _options(arguments)
     if options is None:
         print(USAGE, file=sys.stderr)  # noqa: T201

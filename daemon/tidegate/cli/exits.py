@@ -105,7 +105,8 @@ def _shows_trace(code: Code) -> bool:
         return _debugging()
     from tidegate.notice.journal import is_ours
 
-    return is_ours(sys.stderr)
+    # None where it was closed before we began.
+    return sys.stderr is not None and is_ours(sys.stderr)
 
 
 def _system_error(error: OSError) -> str:

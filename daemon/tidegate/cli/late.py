@@ -40,8 +40,8 @@ _CHECK: Final = "_check_ssl_socket"
 
 # What the import system asks, of every module and any time, without using it.
 _ASKED: Final = frozenset(
-    {"__class__", "__dict__", "__file__", "__loader__", "__name__", "__path__"}
-    | {"__package__", "__spec__"}
+    {"__class__", "__file__", "__loader__", "__name__", "__package__", "__path__"}
+    | {"__spec__"}
 )
 # One for all, as sslproto reads ssl.
 _reads: Final = RLock()
@@ -53,11 +53,21 @@ class _Late(ModuleType):
     """A module whose file is read when something of it is asked for."""
 
     def __getattribute__(self, name: str) -> Any:
-        if name not in _ASKED:
-            with _reads:
-                if type(self) is _Late and self.__name__ not in _under_way:
-                    _read(self)
+        _read_for(self, name)
         return ModuleType.__getattribute__(self, name)
+
+    def __setattr__(self, name: str, value: Any) -> None:
+        # Else its file would set what it sets, and what was put in its place is gone.
+        _read_for(self, name)
+        ModuleType.__setattr__(self, name, value)
+
+
+def _read_for(module: ModuleType, name: str) -> None:
+    if name in _ASKED:
+        return
+    with _reads:
+        if type(module) is _Late and module.__name__ not in _under_way:
+            _read(module)
 
 
 def _read(module: ModuleType) -> None:

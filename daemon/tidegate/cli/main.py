@@ -12,6 +12,7 @@ import click
 from tidegate import __version__
 from tidegate.cli.exits import Code, fail
 from tidegate.cli.lazy import LazyGroup
+from tidegate.cli.streams import open_the_closed
 
 # One line each, so that the list of commands imports none of them.
 COMMANDS: Final = {
@@ -100,6 +101,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 def main() -> NoReturn:
     """Run the command line and exit."""
+    open_the_closed()
     sys.exit(int(run()))
 
 

@@ -27,8 +27,9 @@ if TYPE_CHECKING:
 @config_option
 @click.pass_context
 def command(ctx: click.Context, station: str | None) -> int:
-    """Set the supply on for STATION, or for every station, at most 5 s a relay.
+    """Set the supply on for STATION, or for every station.
 
+    It takes 5 s at most, or 35 s where units on a shared bus keep silent.
     Uses the polarity that the daemon found out. A relay that a running tidegate
     holds is left to it. Exit code 0: every relay took the command; 69: one did not;
     78: the settings are wrong, and the relays were told that can be made out in them or

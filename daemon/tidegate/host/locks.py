@@ -177,7 +177,8 @@ def _is_held(file: Path) -> bool:
         found = file.stat()
         table = Path("/proc/locks").read_text()
     except OSError:
-        return False  # a folder that is not for us either
+        # A folder that is not for us either, or a container without that table.
+        return False
     device, node = found.st_dev, found.st_ino
     ours = f"{os.major(device):02x}:{os.minor(device):02x}:{node}"
     return any(
