@@ -120,6 +120,13 @@ class RelaySettings(BackendSettings, ABC):
         """Return what this relay occupies, for locks and double-use checks."""
 
     @property
+    def queue(self) -> str:
+        """What its calls stand in line for with those of other stations: the link of
+        the target, or what many links share, such as a radio.
+        """
+        return self.target().link
+
+    @property
     def timer_s(self) -> float | None:
         """Seconds of the relay's own timer that returns the supply, if it has one."""
         return None

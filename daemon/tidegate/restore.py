@@ -99,12 +99,12 @@ async def all_on(log: Path, stations: Mapping[str, StationSettings]) -> list[Res
 
 
 def _sharing(stations: Mapping[str, StationSettings]) -> list[list[str]]:
-    """Return the stations of each link that has several."""
-    links: dict[str, list[str]] = {}
+    """Return the stations that stand in line with others, those of each line."""
+    lines: dict[str, list[str]] = {}
     for name, settings in stations.items():
         if settings.relay is not None:
-            links.setdefault(settings.relay.target().link, []).append(name)
-    return [names for names in links.values() if len(names) > 1]
+            lines.setdefault(settings.relay.queue, []).append(name)
+    return [names for names in lines.values() if len(names) > 1]
 
 
 async def _one_by_one(

@@ -19,11 +19,13 @@ from support.bluez import (
     digital,
     nothing_unhandled,
 )
+from tidegate import restore
 from tidegate.cli import main
 from tidegate.clock import SystemClock
 from tidegate.core.reading import Supply
 from tidegate.errors import TidegateError, Unavailable
 from tidegate.host import Machine
+from tidegate.settings import from_tables
 from tidegate_backends.bluetooth import bluez as looking
 from tidegate_backends.gauges import ble_battery
 from tidegate_backends.relays import ble
@@ -158,7 +160,11 @@ async def test_a_bus_that_is_stopped_costs_no_descriptors(
         bluez._daemon.send_signal(signal.SIGCONT)
 
 
-def test_restore_by_bluetooth_keeps_its_five_seconds(
+@pytest.mark.parametrize(
+    "hangs", ["stairs", pytest.param("all", marks=pytest.mark.slow)]
+)
+def test_restore_by_bluetooth_tells_all_of_one_radio(
+    hangs: str,
     bluez: FakeBluez,
     hall: FakePeer,
     stairs: FakePeer,
@@ -166,11 +172,12 @@ def test_restore_by_bluetooth_keeps_its_five_seconds(
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    """Two on one radio. BlueZ takes its time to let go, which nobody waits for."""
+    """BlueZ takes its time to let a device go: nobody waits for that but the next."""
     monkeypatch.setenv("TIDEGATE_LOCKS", str(tmp_path / "locks"))
     for peer in (hall, stairs):
         peer.characteristics[0].value = b"\x01"
     stairs.disconnect_hangs = 1
+    hall.disconnect_hangs = 1 if hangs == "all" else 0
     settings = tmp_path / "tidegate.toml"
     settings.write_text(
         "".join(
@@ -258,3 +265,23 @@ async def test_calls_given_up_anywhere_leave_nothing_behind(
         _, left = await asyncio.wait(tasks, timeout=20)
         assert not left
     assert descriptors() <= before
+
+
+def test_boards_of_one_adapter_stand_in_one_line() -> None:
+    """So `restore` tells those again whose turn did not come."""
+    first, second, other = (
+        from_tables(
+            {
+                "station": {
+                    "hall": {
+                        "gauge": {"kind": "command", "run": ["true"]},
+                        "relay": {"kind": "ble", "address": address, **more},
+                        "window": {"low": 55, "high": 65},
+                    }
+                }
+            }
+        ).stations["hall"]
+        for address, more in ((HALL, {}), (STAIRS, {}), (STAIRS, {"adapter": "hci1"}))
+    )
+    stations = {"hall": first, "stairs": second, "tower": other}
+    assert restore._sharing(stations) == [["hall", "stairs"]]

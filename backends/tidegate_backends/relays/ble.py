@@ -152,6 +152,11 @@ class Settings(RelaySettings):
             what += f"~{hashlib.sha256(pair.encode()).hexdigest()[:8]}"
         return Target(f"ble:{self.address}", what)
 
+    @property
+    def queue(self) -> str:
+        """The adapter: it serves one device at a time."""
+        return f"ble adapter {self.adapter or ''}"
+
 
 class BleRelay(Relay):
     """One signal. Errors: Unavailable, Refused, Malformed; at open also Unsupported."""
