@@ -11,6 +11,9 @@ SEARCH := KIND SEEDS FROM DAYS SEED HOURS ONLY JSON
 export PIP_DISABLE_PIP_VERSION_CHECK = 1
 export PIP_NO_CACHE_DIR = 1
 export PIP_NO_INPUT = 1
+# Compiled modules are kept, whatever the machine is set to: the tests start hundreds of
+# processes, and each would compile them all again.
+export PYTHONDONTWRITEBYTECODE =
 
 .DEFAULT_GOAL := help
 .PHONY: help demo test check search lint bench deb man clean requirements

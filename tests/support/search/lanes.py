@@ -16,6 +16,7 @@ import time
 import traceback
 from collections.abc import Generator, Iterator
 from dataclasses import dataclass
+from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from pathlib import Path
@@ -151,6 +152,8 @@ class Lane:
         self._process = CONTEXT.Process(
             target=_work, args=(theirs, self._folder, self._limit_s), daemon=True
         )
+        # The first process starts this one as well, which ends with SIGINT let through.
+        resource_tracker.ensure_running()
         # Ctrl-C goes to all processes of a terminal: a lane never hears it, from its
         # first instruction on (the mask is inherited).
         before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
