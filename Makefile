@@ -84,6 +84,9 @@ clean:
 .venv/.test: .venv/.runtime packaging/requirements-test.txt
 	@echo "installing what its tests need"
 	@$(BIN)/pip install --quiet --require-hashes -r packaging/requirements-test.txt
+	@# Compiles the tests once; else each process that runs some would compile them all.
+	@# What is wrong with one of them, the tests will say.
+	@$(BIN)/python -m pytest --collect-only -qq >/dev/null || true
 	@touch $@
 
 .venv/.browser: .venv/.test packaging/requirements-browser.txt

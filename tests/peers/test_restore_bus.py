@@ -35,6 +35,7 @@ def on_the_bus(bus: Path, number: int) -> dict[str, object]:
     }
 
 
+@pytest.mark.slow
 def test_the_last_unit_of_a_bus_is_told_though_all_before_it_are_silent(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -30,7 +30,9 @@ def check(seed: int, folder: Path) -> str:
     return f"{kind} {result.verdict.value}"
 
 
-@pytest.mark.parametrize("first", [0, 20, 40])
+@pytest.mark.parametrize(
+    "first", [0, *(pytest.param(each, marks=pytest.mark.slow) for each in (20, 40))]
+)
 def test_no_unfit_one_passes_and_no_fit_one_fails(first: int, tmp_path: Path) -> None:
     seen = {check(seed, tmp_path / str(seed)) for seed in range(first, first + 20)}
     assert {"fit proven", "unfit not_proven"} <= seen

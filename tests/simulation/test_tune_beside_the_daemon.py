@@ -121,6 +121,7 @@ def test_a_year_of_a_device(seed: int, tmp_path: Path) -> None:
     judge(device, said, device.lives(device.asked, days, tmp_path / "asked.db"))
 
 
+@pytest.mark.slow
 def test_some_days_of_a_device_at_another_supply(tmp_path: Path) -> None:
     """The same from a week, of which many hours were never seen, over some days."""
     device = twin_device(2)

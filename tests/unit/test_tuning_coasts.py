@@ -49,6 +49,7 @@ def steady(rate: float) -> Any:
 # --- what is learned of what nobody saw -----------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("is_whole", [True, False])
 @pytest.mark.parametrize(
     ("load", "net", "off_h"), [(4, 16, 1.7), (7, 9, 0.6), (2, 30, 2)]
@@ -74,6 +75,7 @@ def test_busy_hours_are_told_from_nights() -> None:
     assert night == pytest.approx(2, rel=0.03)
 
 
+@pytest.mark.slow
 def test_a_gauge_that_lags_shifts_nothing() -> None:
     """Both ends are met on the way up, each as late as the other."""
     given = Kept(load=steady(5), net=steady(20), off_h=1.3)
@@ -110,6 +112,7 @@ def test_a_gauge_that_tells_nothing_but_the_charge_is_fed_when_it_is_read() -> N
     assert found.load_mean.percent_per_h == pytest.approx(4, rel=0.02)
 
 
+@pytest.mark.slow
 def test_a_supply_that_visitors_outrun_is_learned_too() -> None:
     """Net 8 - load: it falls by a point an hour from 9 to 17 o'clock while fed."""
     given = Kept(load=busy, net=lambda hour: 8 - busy(hour), off_h=1.0, days=28)

@@ -113,6 +113,7 @@ def counted(points: Sequence[Point], *, begins_ah: float, ah: float = 6.5) -> Se
     return read(found)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("begins_ah", [3.8, 0.0, -5.0, 250.0])
 def test_a_charge_counter_may_begin_anywhere(begins_ah: float) -> None:
     """It is for relative use only: same capacity, whatever its origin.

@@ -344,6 +344,7 @@ def test_an_hour_beside_a_step_of_the_load_is_not_sure_to_lie_half_way() -> None
     assert found.sigmas[8] == pytest.approx(0.3, rel=0.05)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("low", "high"), [(35, 45), (65, 75), (70, 80)])
 def test_a_supply_that_visitors_outrun_keeps_its_window(low: int, high: int) -> None:
     """Beside the same weeks added up minute by minute, which is another way to know."""
