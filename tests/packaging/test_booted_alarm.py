@@ -25,7 +25,7 @@ gauge = {{{{ kind = "sysfs", root = "{SITE}" }}}}
 poll = "1s"
 """
 
-pytestmark = [pytest.mark.peer, pytest.mark.slow, pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.peer, pytest.mark.slow, pytest.mark.timeout(1200)]
 
 
 @pytest.fixture

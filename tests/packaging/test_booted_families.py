@@ -51,7 +51,7 @@ from support.ports import free_port
 UDEV = Path(__file__).parents[2] / "packaging" / "udev" / "70-tidegate.rules"
 USER = ("museum", "open sesame")
 
-pytestmark = [pytest.mark.peer, pytest.mark.slow, pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.peer, pytest.mark.slow, pytest.mark.timeout(1200)]
 
 
 @pytest.fixture

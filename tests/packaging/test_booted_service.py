@@ -58,7 +58,7 @@ esac
 SHORT = "[Service]\nWatchdogSec=4s\nRestartSec=1s\n"
 DROP_INS = "/etc/systemd/system/tidegate.service.d"
 
-pytestmark = [pytest.mark.peer, pytest.mark.slow, pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.peer, pytest.mark.slow, pytest.mark.timeout(1200)]
 
 
 class Museum:

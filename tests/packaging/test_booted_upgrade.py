@@ -13,7 +13,7 @@ import pytest
 from support.booted import Machine, booted, check_can_boot
 from support.deb_package import built_deb, newer_deb
 
-pytestmark = [pytest.mark.peer, pytest.mark.slow, pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.peer, pytest.mark.slow, pytest.mark.timeout(1200)]
 
 UNIT = "tidegate.service"
 # A simulated battery, measured only: what runs is the service itself.

@@ -11,9 +11,11 @@ machine has both (systemd.resource-control(5), IPAddressAllow= and DeviceAllow=)
 from __future__ import annotations
 
 import ctypes
+import fcntl
 import json
 import os
 import subprocess
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -175,12 +177,25 @@ def booted(folder: Path, *, filters: bool = False) -> Iterator[Machine]:
     for each in (upper, root):
         each.mkdir()
     with ExitStack() as stack:
+        stack.enter_context(_alone())
         _mount(stack, upper, "-t", "tmpfs", "tmpfs")
         for each in ("files", "work"):
             (upper / each).mkdir()
         layers = f"lowerdir=/,upperdir={upper}/files,workdir={upper}/work"
         _mount(stack, root, "-t", "overlay", "overlay", "-o", layers)
         yield stack.enter_context(_running(root, folder / "console", filters=filters))
+
+
+@contextmanager
+def _alone() -> Iterator[None]:
+    """Wait until no other machine runs here.
+
+    Two have the same control groups (--keep-unit): a unit that ends in one takes away
+    the group of the unit of the same name in the other.
+    """
+    with Path(tempfile.gettempdir(), "tidegate-booted.lock").open("w") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)
+        yield
 
 
 def _mount(stack: ExitStack, place: Path, *options: str) -> None:
