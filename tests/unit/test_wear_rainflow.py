@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import random
 import sys
 from collections import defaultdict
@@ -207,18 +208,39 @@ def test_memory_is_bounded_on_a_grid():
     assert len(state["halves"]) <= 21 * 20
 
 
-def test_the_compiled_count_is_the_same_before_it_is_compiled():
-    """Its two loops as plain Python, over arrays; compiled they run in the bench."""
-    numpy = pytest.importorskip("numpy")
+@pytest.fixture
+def not_compiled(monkeypatch):
+    """The count over arrays as plain Python; compiled it runs in the bench."""
+    loops = rainflow_array._turn, rainflow_array._sweep
+    monkeypatch.setattr(rainflow_array, "_compiled", lambda: loops)
+
+
+@pytest.mark.parametrize("part", [1, 2, 3, 7, 1_000])
+def test_the_count_over_arrays_is_the_same(not_compiled, monkeypatch, part):
+    """Whatever of the series is worked on at a time."""
+    pytest.importorskip("numpy")
+    monkeypatch.setattr(rainflow_array, "PART", part)
     draw = random.Random(7)
     walks = [[draw.randrange(12) for _ in range(number)] for number in range(40)]
     for values in [STANDARD, SECOND, [5, 5, 5], *walks]:
-        series = numpy.array(values, dtype=float)
-        points, found = numpy.empty(len(series) + 1), numpy.empty((3, len(series)))
-        turns = rainflow_array._turn(series, points)
-        number = rainflow_array._sweep(points, turns, found)
-        told = [(abs(a - b), (a + b) / 2, share) for a, b, share in found.T[:number]]
-        assert told == list(count(values))
+        told = rainflow_array.count_array(values)
+        assert {each.shape for each in told} == {told[0].shape}
+        assert list(zip(*told, strict=True)) == list(count(values))
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
+def test_the_count_over_arrays_refuses_what_is_no_number(
+    not_compiled, monkeypatch, value
+):
+    pytest.importorskip("numpy")
+    monkeypatch.setattr(rainflow_array, "PART", 4)
+    for index in range(9):
+        values = [float(number) for number in range(9)]
+        values[index] = value
+        with pytest.raises(ValueError, match="finite numbers only"):
+            rainflow_array.count_array(values)
+    with pytest.raises(ValueError, match=r"not the shape \(2, 2\)"):
+        rainflow_array.count_array([[1.0, 2.0], [3.0, 4.0]])
 
 
 def test_without_the_extra_it_says_what_to_install(monkeypatch):

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import cache
 from importlib import import_module
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from tidegate.errors import Unsupported
 
@@ -18,6 +18,11 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     Floats: TypeAlias = NDArray[numpy.float64]
+    Pair: TypeAlias = tuple[int, int]
+
+# Samples worked on at a time: few enough to stay in a processor's cache, for a series of
+# years passes through it once.
+PART: Final = 16_384
 
 
 def count_array(values: ArrayLike) -> tuple[Floats, Floats, Floats]:
@@ -33,16 +38,37 @@ def count_array(values: ArrayLike) -> tuple[Floats, Floats, Floats]:
     series = numpy.ascontiguousarray(values, dtype=numpy.float64)
     if series.ndim != 1:
         raise ValueError(f"Rainflow counts one series, not the shape {series.shape}")
-    if not numpy.isfinite(series).all():
-        raise ValueError("Rainflow counts finite numbers only")
-    points = numpy.empty(len(series) + 1)
-    found = numpy.empty((3, len(series)))
-    starts, ends, counts = found[:, : sweep(points, turn(series, points), found)]
-    return abs(starts - ends), (starts + ends) / 2, counts.copy()
+    # As long as it can get; what is never written to takes no memory.
+    stack = numpy.empty(len(series) + 1)
+    found = tuple(numpy.empty(len(series)) for _ in range(3))
+    points = numpy.empty(PART)
+    depth = number = direction = 0
+    last = series[0] if len(series) else 0.0
+    for first in range(0, len(series), PART):
+        part = series[first : first + PART]
+        if not numpy.isfinite(part).all():
+            raise ValueError("Rainflow counts finite numbers only")
+        turns, direction = turn(part, last, direction, points)
+        # Highs and lows take turns, and after the newest it goes the other way.
+        up = direction if turns % 2 == 0 else -direction
+        depth, number = sweep(points[:turns], up, stack, depth, found, number)
+        last = part[-1]
+    if direction != 0:
+        points[0] = last
+        depth, number = sweep(points[:1], direction, stack, depth, found, number)
+    left = stack[:depth]
+    whole = slice(number, number + max(depth - 1, 0))
+    ranges, means, counts = found
+    ranges[whole] = abs(left[:-1] - left[1:])
+    means[whole] = (left[:-1] + left[1:]) / 2
+    counts[whole] = 0.5
+    for each in found:
+        each.resize(whole.stop, refcheck=False)
+    return ranges, means, counts
 
 
 @cache
-def _compiled() -> tuple[Callable[..., int], Callable[..., int]]:
+def _compiled() -> tuple[Callable[..., Pair], Callable[..., Pair]]:
     try:
         numba: Any = import_module("numba")
     except ImportError as error:
@@ -54,46 +80,46 @@ def _compiled() -> tuple[Callable[..., int], Callable[..., int]]:
     return numba.njit(_turn), numba.njit(_sweep)
 
 
-def _turn(series: Floats, points: Floats) -> int:
-    """Put the turning points into ``points`` and return how many there are.
+def _turn(series: Floats, last: float, direction: int, points: Floats) -> Pair:
+    """Put the turning points into ``points``; return their number and the direction.
 
     Nothing branches on what a value is: a processor would guess wrong half the time.
     """
     count = 0
-    direction = 0
-    for index in range(1, len(series)):
-        last, value = series[index - 1], series[index]
+    for value in series:
         moved = int(value > last) - int(value < last)
         points[count] = last
         count += int(moved != 0) & int(moved != direction)
         direction = moved if moved != 0 else direction
-    if direction != 0:
-        points[count] = series[-1]
-        count += 1
-    return count
+        last = value
+    return count, direction
 
 
-def _sweep(points: Floats, count: int, found: Floats) -> int:
-    """Put start, end and share of each cycle into ``found``; return their number.
+def _sweep(
+    points: Floats,
+    up: int,
+    stack: Floats,
+    depth: int,
+    found: tuple[Floats, Floats, Floats],
+    number: int,
+) -> Pair:
+    """Put range, mean and share of each cycle that ends into ``found``.
 
-    The stack of what is left lies at the beginning of ``points``, behind the reader.
+    ``up`` is 1 where the first point is a high, -1 where it is a low. Return the depth
+    of the stack and the number of cycles found so far.
     """
-    number = depth = 0
-    up = 1 if count > 1 and points[0] > points[1] else -1
-    for index in range(count):
-        point = points[index]
-        while depth > 1 and up * (point - points[depth - 2]) >= 0:
-            found[0, number], found[1, number] = points[depth - 2], points[depth - 1]
-            found[2, number] = 0.5 if depth == 2 else 1.0
+    ranges, means, counts = found
+    for point in points:
+        while depth > 1 and up * (point - stack[depth - 2]) >= 0:
+            start, end = stack[depth - 2], stack[depth - 1]
+            ranges[number] = abs(start - end)
+            means[number] = (start + end) / 2
+            counts[number] = 0.5 if depth == 2 else 1.0
             number += 1
             if depth == 2:
-                points[0] = points[1]
+                stack[0] = end
             depth -= 1 if depth == 2 else 2
-        points[depth] = point
+        stack[depth] = point
         depth += 1
         up = -up
-    for index in range(1, depth):
-        found[0, number], found[1, number] = points[index - 1], points[index]
-        found[2, number] = 0.5
-        number += 1
-    return number
+    return depth, number
