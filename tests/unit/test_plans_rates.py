@@ -182,16 +182,14 @@ def test_the_level_after_a_time_is_the_way_back() -> None:
     assert rates.level_after(57, 0, WALL, most_percent=90) == 57
 
 
-async def test_the_log_teaches_what_the_readings_taught(tmp_path: Path) -> None:
+def logged(writer: Writer, *, wall_ms: int = WALL_MS) -> None:
     """Rows of equal readings: 50 %, then a point more every 5 min, which is 12 %/h."""
-    path = tmp_path / "cycles.db"
-    writer = Writer.open(path, clock=clock(), threaded=False)
-    writer.append(run())
     for n in range(12):
         one = reading(n * 5 * MINUTE, soc=5_000 + 100 * n)
         writer.append(
             replace(
                 one,
+                wall_ms=wall_ms + n * 5 * MINUTE,
                 reads=5,
                 span_ms=4 * MINUTE,
                 longest_gap_ms=MINUTE,
@@ -199,6 +197,13 @@ async def test_the_log_teaches_what_the_readings_taught(tmp_path: Path) -> None:
                 external_power_code=0,
             )
         )
+
+
+async def test_the_log_teaches_what_the_readings_taught(tmp_path: Path) -> None:
+    path = tmp_path / "cycles.db"
+    writer = Writer.open(path, clock=clock(), threaded=False)
+    writer.append(run())
+    logged(writer)
     await writer.commit()
     await writer.close()
 
@@ -209,3 +214,30 @@ async def test_the_log_teaches_what_the_readings_taught(tmp_path: Path) -> None:
     assert not other.is_learned(WALL_MS + DAY)
     later_ms = WALL_MS + 15 * DAY
     assert not rates_of_log(path, "lobby", later_ms).is_learned(later_ms)
+
+
+async def test_the_year_that_ended_teaches_too(tmp_path: Path) -> None:
+    """A restart in January still knows December; not where its file is torn."""
+    path, old = tmp_path / "cycles.db", tmp_path / "cycles-2026.db"
+    new_year_ms = 1_798_761_600_000  # 2027-01-01 UTC
+    moment = clock(wall_ms=new_year_ms - 2 * HOUR)
+    writer = Writer.open(path, clock=moment, threaded=False)
+    writer.append(run())
+    logged(writer, wall_ms=new_year_ms - 2 * HOUR)
+    await writer.commit()
+    moment.advance(3 * HOUR)
+    writer.append(replace(reading(3 * HOUR), wall_ms=new_year_ms + HOUR))
+    await writer.commit()
+    await writer.close()
+    now_ms = new_year_ms + 2 * DAY
+
+    assert old.exists()
+    rates = rates_of_log(path, "lobby", now_ms)
+    assert rates.percent_an_hour(55, now_ms) == pytest.approx(12.0)
+    later_ms = new_year_ms + 15 * DAY
+    assert not rates_of_log(path, "lobby", later_ms).is_learned(later_ms)
+
+    content = bytearray(old.read_bytes())
+    content[2 * 4096 :] = b"\xff" * (len(content) - 2 * 4096)
+    old.write_bytes(content)
+    assert not rates_of_log(path, "lobby", now_ms).is_learned(now_ms)

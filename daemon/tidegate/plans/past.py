@@ -9,11 +9,13 @@ from tidegate.core.policy import DAY_MS
 from tidegate.core.reading import BatteryStatus, ExternalPower
 from tidegate.cyclelog.reader import Reader
 from tidegate.cyclelog.rows import POWER_CODES, STATUS_CODES, ReadingRow
-from tidegate.errors import LogUnreadable
+from tidegate.errors import LogError, LogUnreadable
 from tidegate.plans.rates import LEARNED_DAYS, Rates, Seen
 
 # A station writes some 300 rows of readings a day.
 AT_MOST_ROWS: Final = 10_000
+# A year and a schema can turn within 14 days.
+_PAST_FILES: Final = 2
 
 
 def may_charge(status: BatteryStatus, power: ExternalPower) -> bool:
@@ -24,18 +26,33 @@ def may_charge(status: BatteryStatus, power: ExternalPower) -> bool:
 
 
 def rates_of_log(path: Path, station: str, wall_ms: int) -> Rates:
-    """Return what the last 14 days of the log's newest file show. Errors: LogError."""
+    """Return what the last 14 days of the log show. Errors: LogError."""
     rates = Rates()
-    with Reader(path) as reader:
-        rows = reader.readings_lately(
-            station,
-            since_wall_ms=wall_ms - LEARNED_DAYS * DAY_MS,
-            at_most=AT_MOST_ROWS,
-        )
-    for row in rows:
+    since_ms = wall_ms - LEARNED_DAYS * DAY_MS
+    for row in _lately(path, station, since_ms):
         for seen in _seen(row):
             rates.take(seen)
     return rates
+
+
+def _lately(path: Path, station: str, since_ms: int) -> list[ReadingRow]:
+    """Return the rows since then, of past files too if a new one was begun since."""
+    with Reader(path) as reader:
+        found = _rows(reader, station, since_ms)
+        past = reader.past[-_PAST_FILES:]
+    for before in reversed(past):
+        if found and found[0].wall_ms < since_ms + DAY_MS:
+            break
+        try:
+            with Reader(before) as reader:
+                found = _rows(reader, station, since_ms) + found
+        except LogError:
+            break  # what came before it is not known, and what came after it is
+    return found
+
+
+def _rows(reader: Reader, station: str, since_ms: int) -> list[ReadingRow]:
+    return reader.readings_lately(station, since_wall_ms=since_ms, at_most=AT_MOST_ROWS)
 
 
 def _seen(row: ReadingRow) -> list[Seen]:
