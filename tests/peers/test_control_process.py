@@ -294,6 +294,42 @@ def test_a_daemon_killed_leaves_a_socket_that_the_next_one_replaces(
         first.poll = lambda: None  # type: ignore[method-assign]
 
 
+@pytest.mark.parametrize(
+    "takes_away",
+    [
+        lambda socket: socket.unlink(),
+        pytest.param(
+            lambda socket: (shutil.rmtree(socket.parent), socket.parent.mkdir()),
+            marks=pytest.mark.slow,
+        ),
+    ],
+    ids=["the file", "its folder"],
+)
+def test_a_socket_taken_away_under_a_daemon_is_made_again(
+    folder: Path, takes_away: Callable[[Path], object]
+) -> None:
+    site = Site(folder, mode="0666")
+    text = site.settings.read_text()
+    site.socket = folder / "run" / "control.sock"
+    site.settings.write_text(
+        text.replace(str(folder / "control.sock"), str(site.socket))
+    )
+    with site.daemon() as process:
+        before = site.socket.stat()
+        takes_away(site.socket)
+        assert site.call("status").returncode == os.EX_UNAVAILABLE
+        site.until(site.socket.exists, "another one")
+        after = site.socket.stat()
+        assert (after.st_mode, after.st_gid) == (before.st_mode, before.st_gid)
+        placed = site.call(*ORDER)
+        assert placed.returncode == os.EX_OK, placed.stderr
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(LIMIT_S) == 0
+        process.poll = lambda: None  # type: ignore[method-assign]
+    assert not site.socket.exists()
+    sound(site.log, "hall")
+
+
 # --- a flood --------------------------------------------------------------------------
 
 

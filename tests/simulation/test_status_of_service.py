@@ -256,6 +256,32 @@ def test_an_alarm_that_outlives_a_restart_keeps_its_time(tmp_path: Path) -> None
     assert first == second
 
 
+@pytest.mark.parametrize("days", [-400, 1])
+def test_an_override_lasts_as_ordered_when_the_wall_clock_is_set(
+    tmp_path: Path, days: int
+) -> None:
+    """It runs on the boot clock, and only what is told of its end follows the wall."""
+    rig = Rig(tmp_path)
+
+    async def life() -> None:
+        async with watched(rig) as seen:
+            await rig.live(120)
+            assert rig.service is not None
+            order = {"for_ms": 2 * 3_600_000, "because": "inventory", "by": "uid 0"}
+            place_override(rig.service.stations["lobby"], Supply.ON, **order)
+            await rig.live(1_800)
+            rig.clock.step_wall(days * 86_400_000)
+            told = (await seen.lobby())["override"]
+            left_s = at(told["until"]) - rig.clock.wall_ms() / 1_000
+            assert left_s == pytest.approx(5_400, abs=1)
+            await rig.live(5_340)
+            assert rig.state().override is not None
+            await rig.live(90)
+            assert rig.state().override is None
+
+    lives(rig, life)
+
+
 def test_an_alarm_of_before_keeps_its_time_when_the_wall_clock_is_set(
     tmp_path: Path,
 ) -> None:

@@ -21,7 +21,7 @@ from tidegate.control.bucket import Bucket, Buckets
 from tidegate.control.peer import Peer, gid_of, group_name, peer_of, uid_of
 from tidegate.control.protocol import WHERE, Gone, encoded, question
 from tidegate.control.socket_file import SocketFile
-from tidegate.control.talking import Talking
+from tidegate.control.talking import Talking, awaited, while_there
 from tidegate.control.told import told
 from tidegate.errors import (
     Busy,
@@ -112,16 +112,32 @@ class Server:
 
     async def begin(self) -> None:
         """Listen. Errors: Busy, Unavailable."""
-        settings = self._settings
-        self._file = SocketFile(
-            self.path, mode=int(settings.mode, 8), group=settings.group
-        )
-        try:
-            self._operators_gid = self._operators(self._file.gid)
-        except Unavailable:
-            self._file.close()
-            self._file = None
-            raise
+        self.listen()
+
+    @property
+    def is_in_place(self) -> bool:
+        """Whether we listen, and the file to come by is still there."""
+        return self._file is not None and self._file.is_in_place
+
+    def listen(self) -> None:
+        """Listen, or listen anew where the file was taken away; who is connected stays.
+
+        Errors: Busy, Unavailable; all is then as before.
+        """
+        settings, old = self._settings, self._file
+        if old is not None:
+            new = old.again()
+            self._deafen()
+            old.leave()
+        else:
+            mode = int(settings.mode, 8)
+            new = SocketFile(self.path, mode=mode, group=settings.group)
+            try:
+                self._operators_gid = self._operators(new.gid)
+            except Unavailable:
+                new.close()
+                raise
+        self._file = new
         self._listen()
 
     def _operators(self, owner_gid: int) -> int:
@@ -271,9 +287,9 @@ class Server:
                 raise _unknown(asked, self._asks)
             if ask.orders:
                 self._check_operator(talk.peer)
-                answer = await _awaited(ask.handler(arguments, talk))
+                answer = await awaited(ask.handler(arguments, talk))
             else:
-                answer = await _while_there(ask.handler(arguments, talk), talk)
+                answer = await while_there(ask.handler(arguments, talk), talk)
             encoded(answer)
         except TidegateError as error:
             return {"error": told(error)}
@@ -323,29 +339,6 @@ class Server:
                 count=count,
                 exc_info=trace,
             )
-
-
-async def _awaited(work: Awaitable[Mapping[str, Any]]) -> Mapping[str, Any]:
-    return await work
-
-
-async def _while_there(
-    work: Awaitable[Mapping[str, Any]], talk: Talking
-) -> Mapping[str, Any]:
-    """Return what the work yields; cancel it once the peer has left. Errors: Gone."""
-    loop = asyncio.get_running_loop()
-    answering = loop.create_task(_awaited(work))
-    leaving = loop.create_task(talk.gone.wait())
-    both: set[asyncio.Task[Any]] = {answering, leaving}
-    try:
-        await asyncio.wait(both, return_when=asyncio.FIRST_COMPLETED)
-    finally:
-        for task in both:
-            task.cancel()
-        await asyncio.wait(both)
-    if answering.cancelled():
-        raise Gone
-    return answering.result()
 
 
 _NO_ROOM: Final = encoded(

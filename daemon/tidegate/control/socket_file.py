@@ -3,18 +3,21 @@
 It is made in a private folder, gets its owner and its mode there, and is moved to its
 place as the last step: nobody ever meets one that is open too far. The move replaces
 what a dead daemon left. A lock that the kernel frees with its process says who lives.
+Where it was taken away another one like it is made, by the same rules.
 
 Sources: unix(7), connecting needs write permission on the file; rename(2), which
-replaces in one step; flock(2).
+replaces in one step; flock(2). A file has its number for as long as somebody listens at
+it, wherever it was moved to.
 """
 
 from __future__ import annotations
 
+import errno
 import os
-import shutil
 import socket
 import stat
 import tempfile
+from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
@@ -26,6 +29,7 @@ from tidegate.host.locks import HeldLock, lock_target
 
 # Who waits to be accepted while the daemon takes its time.
 BACKLOG: Final = 32
+_FULL: Final = "Make room on the disk that it lies on; it is then made by itself"
 
 
 class SocketFile:
@@ -34,11 +38,13 @@ class SocketFile:
     def __init__(self, path: Path, *, mode: int, group: str | None) -> None:
         """Make it. Errors: Busy, Unavailable."""
         self.path = path
+        self._mode = mode
         gid = _gid(group, path)
         self._lock = _locked(path)
         self._id = (0, 0)
         try:
             _check_free(path)
+            self._folder = path.parent.stat()
             self.listening = self._made(mode, gid)
         except OSError as error:
             self._lock.release()
@@ -52,40 +58,75 @@ class SocketFile:
         """The group that owns the file."""
         return self._gid
 
-    def _made(self, mode: int, gid: int | None) -> socket.socket:
-        private = Path(tempfile.mkdtemp(prefix=".control-", dir=self.path.parent))
-        made = private / "new"
-        listening = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        try:
-            with place.short(made) as path:
-                listening.bind(path)
-            if gid is not None and gid != made.lstat().st_gid:
-                # Not where it is so already: a hardened service may not call it at all.
-                os.chown(made, -1, gid)
-            made.chmod(mode)
-            found = made.lstat()
-            listening.listen(BACKLOG)
-            listening.setblocking(False)  # noqa: FBT003
-            made.replace(self.path)
-        except OSError:
-            listening.close()
-            raise
-        finally:
-            shutil.rmtree(private, ignore_errors=True)
-        self._id, self._gid = (found.st_dev, found.st_ino), found.st_gid
-        return listening
-
-    def close(self) -> None:
-        """Listen no more, and take the file away if it is still this one."""
-        self.listening.close()
+    @property
+    def is_in_place(self) -> bool:
+        """Whether the file that we listen at is still where we put it."""
         try:
             found = self.path.lstat()
-            if (found.st_dev, found.st_ino) == self._id:
+        except OSError:
+            return False
+        return (found.st_dev, found.st_ino) == self._id
+
+    def again(self) -> SocketFile:
+        """Return another one like it at the same place, where it was taken away.
+
+        This one is then to be left. Errors: Busy, Unavailable; it goes on as it is.
+        """
+        try:
+            _check_free(self.path)
+            _make_again(self.path.parent, self._folder)
+        except OSError as error:
+            raise _cannot(self.path, error) from error
+        # The lock's file may have gone too, and whoever came since holds the new one.
+        self._lock.release()
+        return SocketFile(self.path, mode=self._mode, group=str(self._gid))
+
+    def leave(self) -> None:
+        """Listen no more, and let what lies at the place be."""
+        self.listening.close()
+        self._lock.release()
+
+    def _made(self, mode: int, gid: int | None) -> socket.socket:
+        private = Path(tempfile.mkdtemp(prefix=".control-", dir=self.path.parent))
+        try:
+            listening = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+            try:
+                self._put(listening, private / "new", mode, gid)
+            except OSError:
+                listening.close()
+                raise
+        finally:
+            # Not shutil.rmtree, which needs a file descriptor: there may be none left.
+            with suppress(OSError):
+                (private / "new").unlink(missing_ok=True)
+                private.rmdir()
+        return listening
+
+    def _put(
+        self, listening: socket.socket, made: Path, mode: int, gid: int | None
+    ) -> None:
+        with place.short(made) as path:
+            listening.bind(path)
+        if gid is not None and gid != made.lstat().st_gid:
+            # Not where it is so already: a hardened service may not call it at all.
+            os.chown(made, -1, gid)
+        made.chmod(mode)
+        found = made.lstat()
+        listening.listen(BACKLOG)
+        listening.setblocking(False)  # noqa: FBT003
+        made.replace(self.path)
+        self._id, self._gid = (found.st_dev, found.st_ino), found.st_gid
+
+    def close(self) -> None:
+        """Take the file away if it is still this one, and listen no more."""
+        try:
+            # In this order: another file may get its number once nobody listens.
+            if self.is_in_place:
                 self.path.unlink()
         except FileNotFoundError:
             pass  # somebody took it away before us
         finally:
-            self._lock.release()
+            self.leave()
 
 
 def _gid(group: str | None, path: Path) -> int | None:
@@ -102,6 +143,21 @@ def _gid(group: str | None, path: Path) -> int | None:
     return gid
 
 
+def _make_again(folder: Path, before: os.stat_result) -> None:
+    """Make a folder that is gone, for those who could come in before."""
+    try:
+        folder.mkdir(mode=0o700, parents=True)
+    except FileExistsError:
+        return
+    try:
+        if before.st_gid != folder.stat().st_gid:
+            os.chown(folder, -1, before.st_gid)
+        folder.chmod(stat.S_IMODE(before.st_mode))
+    except OSError:
+        folder.rmdir()
+        raise
+
+
 def _locked(path: Path) -> HeldLock:
     target = Target(str(path), "control")
     try:
@@ -110,8 +166,9 @@ def _locked(path: Path) -> HeldLock:
         raise Unavailable(
             f"no socket can be made there ({error.__cause__ or error.what})",
             target=str(path),
-            remedy="Name a file in a folder of the daemon's own as `socket` in "
-            "[control]",
+            remedy=_FULL
+            if _is_full(error.__cause__)
+            else "Name a file in a folder of the daemon's own as `socket` in [control]",
         ) from error.__cause__
 
 
@@ -136,12 +193,20 @@ def _check_free(path: Path) -> None:
 
 
 def _cannot(path: Path, error: OSError) -> Unavailable:
-    denied = isinstance(error, PermissionError)
+    remedy = "Name another file as `socket` in [control]"
+    if isinstance(error, PermissionError):
+        remedy = (
+            "The daemon must be root or in the group that it names as `group` in "
+            "[control]"
+        )
+    elif _is_full(error):
+        remedy = _FULL
     return Unavailable(
         f"no socket can be made there ({error.strerror})",
         target=str(path),
-        remedy="The daemon must be root or in the group that it names as `group` in "
-        "[control]"
-        if denied
-        else "Name another file as `socket` in [control]",
+        remedy=remedy,
     )
+
+
+def _is_full(error: BaseException | None) -> bool:
+    return isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT)

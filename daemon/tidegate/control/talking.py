@@ -11,7 +11,7 @@ import asyncio
 import select
 import socket
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Awaitable, Mapping
 from typing import Any, Final
 
 from tidegate.control.peer import Peer
@@ -136,3 +136,27 @@ def _has_left(connected: socket.socket) -> bool:
     poll = select.poll()
     poll.register(connected, 0)
     return any(event & (select.POLLHUP | select.POLLERR) for _, event in poll.poll(0))
+
+
+async def awaited(work: Awaitable[Mapping[str, Any]]) -> Mapping[str, Any]:
+    """Return what the work yields."""
+    return await work
+
+
+async def while_there(
+    work: Awaitable[Mapping[str, Any]], talk: Talking
+) -> Mapping[str, Any]:
+    """Return what the work yields; cancel it once the peer has left. Errors: Gone."""
+    loop = asyncio.get_running_loop()
+    answering = loop.create_task(awaited(work))
+    leaving = loop.create_task(talk.gone.wait())
+    both: set[asyncio.Task[Any]] = {answering, leaving}
+    try:
+        await asyncio.wait(both, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for task in both:
+            task.cancel()
+        await asyncio.wait(both)
+    if answering.cancelled():
+        raise Gone
+    return answering.result()

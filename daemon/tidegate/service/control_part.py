@@ -5,13 +5,17 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING
 
+from tidegate.control.keeping import Keeper
 from tidegate.control.place import daemon_place
 from tidegate.control.server import Server
+from tidegate.core.effects import Effect
+from tidegate.core.events import Event
 from tidegate.service.asked import table
 from tidegate.settings.table_control import ControlSettings
 
 if TYPE_CHECKING:
     from tidegate.service.root import Service
+    from tidegate.station.shell import Station
 
 
 class ControlPart:
@@ -22,6 +26,7 @@ class ControlPart:
     def __init__(self, settings: ControlSettings) -> None:
         self._settings = settings
         self._server: Server | None = None
+        self._keeper: Keeper | None = None
 
     async def begin(self, service: Service) -> None:
         server = Server(
@@ -31,10 +36,20 @@ class ControlPart:
             clock=service.clock,
             own_uid=os.geteuid(),
         )
-        await server.begin()
-        self._server = server
-        service.log.info("control socket", path=str(server.path))
+        keeper = Keeper(server, service.clock)
+        keeper.begin()
+        self._server, self._keeper = server, keeper
+        service.onlookers.append(self._happened)
+
+    def _happened(
+        self, station: Station, event: Event, effects: tuple[Effect, ...]
+    ) -> None:
+        """Look after the socket at the pace of the stations."""
+        del station, event, effects
+        if self._keeper is not None:
+            self._keeper.look()
 
     async def end(self) -> None:
+        self._keeper = None
         if self._server is not None:
             await self._server.end()
