@@ -53,6 +53,12 @@ def test_run_becomes_the_daemon_in_its_environment(tmp_path: Path) -> None:
     assert called(tmp_path, "run") == ["tidegate run"]
 
 
+def test_a_hang_up_does_not_end_what_is_to_become_the_daemon(tmp_path: Path) -> None:
+    """POSIX.1-2017, Shell 2.14 trap, and exec(3): what is ignored stays ignored."""
+    text = f'export PATH="{tmp_path}/bin:$PATH"\nkill -HUP $$\n'
+    assert called(tmp_path, "run", environment=text) == ["tidegate run"]
+
+
 @pytest.mark.parametrize(
     ("code", "calls"),
     [

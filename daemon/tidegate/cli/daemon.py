@@ -7,22 +7,18 @@ daemon lives and is of no use to it.
 
 from __future__ import annotations
 
-import asyncio
-import os
 import signal
 import sys
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from tidegate import notice, settings
-from tidegate.cli import late
-from tidegate.cli.exits import Code, fail
-from tidegate.cli.streams import open_the_closed
-from tidegate.clock import SystemClock
-from tidegate.service import Service
-from tidegate.service.parts import parts_of
+from tidegate.cli import early, late
+
+if TYPE_CHECKING:
+    from tidegate import settings
+    from tidegate.service import Service
 
 USAGE: Final = "usage: python -m tidegate.cli.daemon [--config FILE] [--verbose]"
 
@@ -37,40 +33,49 @@ def serve(
 
     ``load`` reads the settings again. Errors: as ``Service.run``.
     """
+    import asyncio
+
+    from tidegate import notice
+    from tidegate.cli.exits import Code
+    from tidegate.clock import SystemClock
+    from tidegate.service import Service
+    from tidegate.service.parts import parts_of
+
     late.spare_ssl()
     notice.configure(level="debug" if verbose else "info")
     for warning in found.warnings:
         notice.logger().warning("settings", says=warning)
     service = Service(found, clock=SystemClock(), parts=parts_of(found), load=load)
-    asyncio.run(run(service))
+    try:
+        asyncio.run(run(service))
+    finally:
+        early.ignore()
     return Code.BUG if service.broken else Code.DONE
 
 
 async def run(service: Service) -> None:
     """Run the service; signals end it, or make it read its settings again."""
+    import asyncio
+
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, service.end)
-    loop.add_signal_handler(signal.SIGHUP, _hung_up, service, _has_terminal())
-    await service.run()
+    loop.add_signal_handler(signal.SIGHUP, _hung_up, service, early.had_terminal())
+    early.give()
+    try:
+        await service.run()
+    finally:
+        service.end()  # also where it could not begin
 
 
 def _hung_up(service: Service, had_terminal: bool) -> None:
     """Take SIGHUP for new settings, unless it says that the terminal went away."""
-    if had_terminal and not _has_terminal():
+    if service.is_ending:
+        return  # there is nothing left that could take them
+    if had_terminal and not early.has_terminal():
         service.end()
     else:
         service.reload.hang_up()
-
-
-def _has_terminal() -> bool:
-    """Whether there is a controlling terminal. Source: tty(4), ``/dev/tty``."""
-    try:
-        descriptor = os.open("/dev/tty", os.O_RDONLY | os.O_NOCTTY)
-    except OSError:
-        return False
-    os.close(descriptor)
-    return True
 
 
 def _options(arguments: Sequence[str]) -> tuple[Path | None, bool] | None:
@@ -89,6 +94,11 @@ def _options(arguments: Sequence[str]) -> tuple[Path | None, bool] | None:
 
 def main(arguments: Sequence[str]) -> int:
     """Run the daemon; errors end as plain sentences, with the codes of ``run``."""
+    # Late, so that no signal comes before it is held.
+    from tidegate import settings
+    from tidegate.cli.exits import Code, fail
+    from tidegate.cli.streams import open_the_closed
+
     open_the_closed()
     options = _options(arguments)
     if options is None:
