@@ -13,7 +13,7 @@ from typing import Final
 from tidegate.clock import Clock
 from tidegate.core.policy import HOUR_MS
 from tidegate.cyclelog.reader import Reader
-from tidegate.cyclelog.rows import RunEndRow, RunRow
+from tidegate.cyclelog.rows import RunEndRow
 from tidegate.errors import LogError
 
 # Of a storm, more than these need not be told apart. Engineering choice, no source.
@@ -43,7 +43,8 @@ class Restarts:
 def counted(path: Path, clock: Clock) -> Restarts:
     """Count in the cycle log of ``path``; one that cannot be read has none.
 
-    Runs of an earlier boot are placed by the wall clock, which may have been set since.
+    Runs of an earlier boot are placed by the wall clock, but never after what followed
+    them: on a machine that forgets the time it may have gone back by years.
     """
     try:
         with Reader(path) as reader:
@@ -55,10 +56,18 @@ def counted(path: Path, clock: Clock) -> Restarts:
 def _recent(reader: Reader, clock: Clock) -> list[tuple[int, bool]]:
     found: list[tuple[int, bool]] = []
     later_ms: int | None = None
+    # What makes boot clock of wall clock for the runs of earlier boots.
+    behind_ms = clock.boot_ms() - clock.wall_ms()
     for run, end in reader.runs():
         if later_ms is not None:
             found.append((later_ms, _was_unclosed(end)))
-        later_ms = _began_ms(run, clock)
+        if run.boot_id == clock.boot_id():
+            later_ms = run.boot_ms
+        else:
+            # This boot began at 0, and the run after this one at its own time.
+            latest_ms = 0 if later_ms is None else min(0, later_ms)
+            behind_ms = min(behind_ms, latest_ms - run.wall_ms)
+            later_ms = run.wall_ms + behind_ms
         if clock.boot_ms() - later_ms >= HOUR_MS or len(found) >= RUNS_AT_MOST:
             return found
     if later_ms is not None:
@@ -68,9 +77,3 @@ def _recent(reader: Reader, clock: Clock) -> list[tuple[int, bool]]:
 
 def _was_unclosed(end: RunEndRow | None) -> bool:
     return end is None or end.why != _IN_GOOD_ORDER
-
-
-def _began_ms(run: RunRow, clock: Clock) -> int:
-    if run.boot_id == clock.boot_id():
-        return run.boot_ms
-    return clock.boot_ms() - (clock.wall_ms() - run.wall_ms)
