@@ -294,7 +294,10 @@ async def _on(
     supply = Supply.OFF if swapped else Supply.ON
     target = str(settings.relay.target())
     try:
-        with machine.locks.take(settings.relay.target()):
+        with machine.locks.take(settings.relay.target()) as lock:
+            if lock.lacking:
+                # It goes on all the same, for the supply must.
+                notice.logger(station=name).warning("relay", note=lock.lacking)
             return await _command(machine, name, settings, supply, until_s=until_s)
     except BackendError as error:
         return Restored(station=name, error=error)

@@ -29,6 +29,7 @@ from tidegate.cyclelog.rows import (
 from tidegate.errors import Busy, Unavailable, Unsupported
 from tidegate.host.locks import lock_target
 from tidegate.service import Service
+from tidegate.service.lock_part import LockPart
 
 STOP_BOUND_S = 12.0
 
@@ -565,6 +566,40 @@ def test_an_onlooker_that_fails_is_dropped_and_control_goes_on(rig: Rig) -> None
     lives(rig, life)
     assert len(seen) - seen.count("looked") == 1
     assert seen.count("looked") > 10
+    rig.sound()
+
+
+def test_a_lock_that_was_taken_away_is_taken_anew(rig: Rig) -> None:
+    """A cleaner of the run folder; the second time another master comes in between."""
+    folder = Path(rig.folder) / "locks"
+
+    def taken_away() -> Path:
+        (file,) = folder.glob("*.lock")
+        file.unlink()
+        return file
+
+    async def life() -> None:
+        async with rig.living():
+            await LockPart().begin(rig.service)
+            await rig.settled_off()
+            file = taken_away()
+            await rig.live(120)
+            assert file.exists()
+            target = rig.service.stations["lobby"].plan.target
+            assert target is not None
+            with pytest.raises(Busy):
+                lock_target(target, folder=folder)
+
+            taken_away()
+            with lock_target(target, folder=folder):
+                await rig.live(9 * 60)
+                said = len(rig.said("a relay is not locked"))
+            assert said == 1, "once, and not each minute"
+            await rig.live(120)
+            with pytest.raises(Busy):
+                lock_target(target, folder=folder)
+
+    lives(rig, life)
     rig.sound()
 
 

@@ -24,10 +24,11 @@ def _mount(*arguments: str) -> None:
 
 
 @contextmanager
-def small_disk(folder: Path, *, size_kib: int) -> Iterator[Path]:
-    """Give a file system of this size, as large as it gets."""
+def small_disk(folder: Path, *, size_kib: int, files: int = 0) -> Iterator[Path]:
+    """Give a file system of this size, as large as it gets, for so many files."""
     folder.mkdir()
-    _mount("-t", "tmpfs", "-o", f"size={size_kib}k", "tmpfs", str(folder))
+    most = f"size={size_kib}k" + (f",nr_inodes={files}" if files else "")
+    _mount("-t", "tmpfs", "-o", most, "tmpfs", str(folder))
     try:
         yield folder
     finally:
@@ -48,6 +49,19 @@ def filled(folder: Path) -> Iterator[None]:
         yield
     finally:
         ballast.unlink()
+
+
+@contextmanager
+def crowded(folder: Path) -> Iterator[None]:
+    """Leave no file free on the file system of this folder, until the end."""
+    made = [folder / f"crowd{n}" for n in range(os.statvfs(folder).f_ffree)]
+    for file in made:
+        file.touch()
+    try:
+        yield
+    finally:
+        for file in made:
+            file.unlink()
 
 
 @contextmanager

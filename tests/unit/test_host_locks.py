@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 import serial
 
+from support.cyclelog_faults import crowded, small_disk
 from tidegate.contract import Target
 from tidegate.errors import Busy, Unavailable
 from tidegate.host import Locks, lock_folder, lock_target, locks
@@ -274,3 +275,74 @@ def test_a_stranger_can_see_a_lock_and_not_take_it(
             lock_target(target)
     with as_user(STRANGER), lock_target(target) as lock:
         assert lock.held  # nobody has it now
+
+
+def test_a_file_that_was_taken_away_is_locked_anew(other_master, tmp_path, pty):
+    """A cleaner of the run folder took it away under those who held it."""
+    held = Locks(tmp_path)
+    first, second = held.take(Target(pty, "1")), held.take(Target(pty, "2"))
+    assert held.renew() == []
+    first.file.unlink()
+    assert not first.is_in_place
+
+    assert held.renew() == []
+
+    assert first.is_in_place
+    first.release()
+    with pytest.raises(Busy):
+        lock_target(Target(pty), folder=tmp_path)
+    second.release()
+    with lock_target(Target(pty), folder=tmp_path):
+        assert held.renew() == []  # what was released is nobody's to lock
+
+
+def test_whoever_came_in_between_is_named_until_he_is_gone(other_master, tmp_path):
+    held = Locks(tmp_path)
+    lock = held.take(Target("relay.example:502", "1"))
+    lock.file.unlink()
+    process = other_master("relay.example:502")
+
+    (error,) = held.renew()
+
+    assert isinstance(error, Busy)
+    assert f"process {process.pid}" in str(error)
+    assert not lock.is_in_place
+    process.kill()
+    process.wait(timeout=10)
+    assert held.renew() == []
+    assert lock.is_in_place
+
+
+def test_a_folder_that_can_be_no_more_is_plainly_said(tmp_path):
+    folder = tmp_path / "locks"
+    held = Locks(folder)
+    lock = held.take(Target("relay.example:502", "1"))
+    lock.file.unlink()
+    folder.rmdir()
+    folder.write_text("a file by now")
+
+    (error,) = held.renew()
+
+    assert isinstance(error, Unavailable)
+    assert f"no lock file in {folder}" in str(error)
+
+
+def test_what_had_no_room_is_locked_once_there_is_some(tmp_path):
+    """ENOSPC of open(2), on a file system for a few files (tmpfs(5), ``nr_inodes``)."""
+    target = Target("relay.example:502", "1")
+    with small_disk(tmp_path / "locks", size_kib=64, files=8) as folder:
+        held = Locks(folder)
+        with crowded(folder):
+            lock = held.take(target)
+            also = held.take(target)
+            assert lock.held
+            assert "no room for a lock file" in lock.lacking
+            (error,) = held.renew()
+            assert "would not be kept away" in str(error)
+        assert held.renew() == []
+        assert (lock.lacking, also.lacking) == ("", "")
+        lock.release()
+        with pytest.raises(Busy):
+            lock_target(target, folder=folder)
+        also.release()
+        assert not also.held

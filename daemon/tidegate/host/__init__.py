@@ -5,7 +5,13 @@ implements ``tidegate.contract.Host`` and remembers what its station holds.
 """
 
 from tidegate.host.links import Lease, Links
-from tidegate.host.locks import HeldLock, Locks, lock_folder, lock_target
+from tidegate.host.locks import (
+    HeldLock,
+    Locks,
+    lock_folder,
+    lock_target,
+    without_file,
+)
 from tidegate.host.machine import Machine, StationHost
 from tidegate.host.workers import InlineWorker, ThreadWorker, Workers
 
@@ -21,4 +27,5 @@ __all__ = [
     "Workers",
     "lock_folder",
     "lock_target",
+    "without_file",
 ]

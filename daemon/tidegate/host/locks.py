@@ -11,6 +11,10 @@ strangers out, and this lock says which tidegate was first.
 Who may read a file may also lock it, so a lock file is for its user and group alone:
 a stranger who held one would keep the daemon from its relay. To others the kernel
 still says whether it is held (proc_locks(5)).
+
+A disk without room keeps nobody from a supply that has to be on: a file that is not
+there is held by nobody, so the hold is one without a file until there is room. A file
+that was taken away, as a cleaner of the run folder does, is made and locked anew.
 """
 
 from __future__ import annotations
@@ -31,11 +35,12 @@ from typing import Self
 from tidegate.contract import Target
 from tidegate.cyclelog.disk import give
 from tidegate.cyclelog.sha import sha256
-from tidegate.errors import Busy, Unavailable
+from tidegate.errors import BackendError, Busy, Unavailable
 
 _SYSTEM = Path("/run/tidegate")
 _MODE = 0o640
 _CREATE = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
+_FULL = (errno.ENOSPC, errno.EDQUOT)
 
 
 def lock_folder(environ: Mapping[str, str] = os.environ) -> Path:
@@ -52,26 +57,56 @@ def lock_folder(environ: Mapping[str, str] = os.environ) -> Path:
 
 
 class HeldLock:
-    """A lock that is held until it is released or the process ends."""
+    """A lock that is held until it is released or the process ends.
 
-    def __init__(self, target: Target, descriptors: list[int]) -> None:
+    ``file`` is what everybody comes to. Where there was no room for it ``lacking``
+    says so, and nobody is kept away.
+    """
+
+    def __init__(self, target: Target, file: Path) -> None:
         self.target = target
-        self._descriptors = descriptors
+        self.file = file
+        self.lacking = ""
+        self.held = True
+        # Of the files that are locked.
+        self._descriptors: dict[Path, int] = {}
 
     @property
-    def held(self) -> bool:
-        """Whether it was not released yet."""
-        return bool(self._descriptors)
+    def is_in_place(self) -> bool:
+        """Whether the file that is locked is still the one that others come to."""
+        try:
+            there = self.file.lstat()
+        except OSError:
+            return False
+        own = self._descriptors.get(self.file)
+        return own is not None and os.path.samestat(there, os.fstat(own))
 
     def again(self) -> HeldLock:
         """Return another hold on the same lock; the last one released frees it."""
-        return HeldLock(self.target, [os.dup(each) for each in self._descriptors])
+        other = HeldLock(self.target, self.file)
+        other.take_over(self)
+        return other
+
+    def take_over(self, new: HeldLock) -> None:
+        """Hold what the other one holds too, each file in place of the one before."""
+        self.lacking = new.lacking
+        for file, descriptor in new._descriptors.items():
+            self.add(file, os.dup(descriptor))
+
+    def add(self, file: Path, descriptor: int) -> None:
+        """Hold this descriptor of a file from now on."""
+        before = self._descriptors.pop(file, None)
+        self._descriptors[file] = descriptor
+        if before is not None:
+            os.close(before)
 
     def release(self) -> None:
         """Let go; may be called twice."""
+        self.held = False
         while self._descriptors:
             # The file stays: unlinking it would let two processes lock two files.
-            os.close(self._descriptors.pop())
+            _, descriptor = self._descriptors.popitem()
+            os.close(descriptor)
 
     def __enter__(self) -> Self:
         return self
@@ -95,28 +130,43 @@ def lock_target(target: Target, *, folder: Path | None = None) -> HeldLock:
     """
     name = f"{_name(target)}.lock"
     own = lock_folder() if folder is None else folder
-    held = HeldLock(target, [])
+    held = HeldLock(target, own / name)
     try:
-        _make(own)
-        descriptor = os.open(own / name, _CREATE, _MODE)
-        held._descriptors.append(descriptor)
-        give(descriptor, own)
-        _close_to_strangers(descriptor)
-        _take(descriptor, target)
+        _lock_own(held)
         if folder is None and "TIDEGATE_LOCKS" not in os.environ and own != _SYSTEM:
             _take_system(held, name)
-        _sign(descriptor)
     except OSError as error:
         held.release()
-        raise Unavailable(
-            f"no lock file in {own} ({error.strerror})",
-            target=str(target),
-            remedy="Name a folder that can be written in TIDEGATE_LOCKS",
-        ) from error
+        raise _no_file(held, error) from error
     except Busy:
         held.release()
         raise
     return held
+
+
+def _no_file(held: HeldLock, error: OSError) -> Unavailable:
+    return Unavailable(
+        f"no lock file in {held.file.parent} ({error.strerror})",
+        target=str(held.target),
+        remedy="Name a folder that can be written in TIDEGATE_LOCKS",
+    )
+
+
+def _lock_own(held: HeldLock) -> None:
+    folder = held.file.parent
+    try:
+        _make(folder)
+        descriptor = os.open(held.file, _CREATE, _MODE)
+    except OSError as error:
+        if error.errno not in _FULL:
+            raise
+        held.lacking = f"no room for a lock file in {folder} ({error.strerror})"
+        return
+    held.add(held.file, descriptor)
+    give(descriptor, folder)
+    _close_to_strangers(descriptor)
+    _take(descriptor, held.target)
+    _sign(descriptor)
 
 
 def _name(target: Target) -> str:
@@ -167,7 +217,7 @@ def _take_system(held: HeldLock, name: str) -> None:
         if _is_held(file):
             raise _busy("another tidegate", held.target) from error
         return
-    held._descriptors.append(descriptor)
+    held.add(file, descriptor)
     _take(descriptor, held.target)
 
 
@@ -192,7 +242,12 @@ def _sign(descriptor: int) -> None:
     program = " ".join([Path(sys.argv[0]).name, *sys.argv[1:2]])
     os.ftruncate(descriptor, 0)
     text = f"{os.getpid()}\n{program}\n{since}\n"
-    os.pwrite(descriptor, text.encode(errors="replace"), 0)
+    try:
+        os.pwrite(descriptor, text.encode(errors="replace"), 0)
+    except OSError as error:
+        if error.errno not in _FULL:
+            raise
+        # It is locked all the same; others are told "another tidegate".
 
 
 def _holder(descriptor: int) -> str:
@@ -221,3 +276,34 @@ class Locks:
         new = holds[0].again() if holds else lock_target(target, folder=self._folder)
         self._held[name] = [*holds, new]
         return new
+
+    def renew(self) -> list[BackendError]:
+        """Lock anew where a file was taken away; return what keeps us from it."""
+        found: list[BackendError] = []
+        for name, holds in self._held.items():
+            self._held[name] = holds = [hold for hold in holds if hold.held]
+            if not holds or holds[0].is_in_place:
+                continue
+            # By its file: a node that came back may have another number by now.
+            with HeldLock(holds[0].target, holds[0].file) as new:
+                try:
+                    _lock_own(new)
+                except OSError as error:
+                    found.append(_no_file(new, error))
+                except Busy as error:
+                    found.append(error)
+                else:
+                    for hold in holds:
+                        hold.take_over(new)
+                    if new.lacking:
+                        found.append(without_file(new))
+        return found
+
+
+def without_file(lock: HeldLock) -> Unavailable:
+    """Return what is to be said of a hold that keeps nobody away."""
+    return Unavailable(
+        f"{lock.lacking}: another tidegate would not be kept away from the relay",
+        target=str(lock.target),
+        remedy="Make room there; it is then locked by itself",
+    )

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING, Final, Protocol, runtime_checkable
 
+from tidegate.service.lock_part import LockPart
 from tidegate.service.plans_part import PlansPart
 
 if TYPE_CHECKING:
@@ -54,7 +55,7 @@ class Reloadable(Protocol):
 
 def parts_of(settings: Settings) -> tuple[Part, ...]:
     """Return the parts that these settings, and whoever started us, switch on."""
-    parts: list[Part] = []
+    parts: list[Part] = [LockPart()]
     if settings.control.enabled:
         from tidegate.service.control_part import ControlPart
 

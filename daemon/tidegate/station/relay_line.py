@@ -15,7 +15,7 @@ from typing import Any, Final, Protocol, TypeVar
 from tidegate.contract import Relay, RelayFacts, SharedLink, Target
 from tidegate.core.reading import Supply
 from tidegate.errors import BackendError, Refused, Unavailable
-from tidegate.host import HeldLock, Machine, StationHost
+from tidegate.host import HeldLock, Machine, StationHost, without_file
 from tidegate.station.bounded import bounded, leave
 
 T = TypeVar("T")
@@ -101,6 +101,9 @@ class RelayLine:
         """Become the one master of the target. Errors: Busy, Unavailable."""
         if self._lock is None:
             self._lock = self._machine.locks.take(self.target)
+            if self._lock.lacking:
+                says = str(without_file(self._lock))
+                self._station.log.warning("relay", note=says)
 
     async def ensure_open(self) -> None:
         """Open the relay unless it is open."""
