@@ -92,7 +92,7 @@ def test_a_log_that_follows_is_told_with_what_replay_does_not_see(
     assert out.splitlines() == [
         f"Proven: {count} switchings follow from what was read and set.",
         f"  lobby: {count} switchings follow from what was read and set",
-        "  tower: no switchings follow from what was read and set",
+        "  tower: nothing was switched",
         log_replay.DECISIONS,
     ]
     assert err == ""
@@ -176,7 +176,7 @@ def test_what_is_unproven_is_told_with_its_reason(
     assert because["why"] == "past_absent"
     assert run(["log", "replay", "--log", str(alone)]) == 0
     out = capsys.readouterr().out
-    assert f"; {found['unproven']} unproven." in out.splitlines()[0]
+    assert f" {found['unproven']} unproven." in out.splitlines()[0]
     assert "as what came before is not here: the file before it is not here" in out
 
 
@@ -265,6 +265,21 @@ def test_the_first_mismatch_in_the_log_is_that_of_the_document() -> None:
     text = log_replay.as_text([late, early])
     assert text[0].startswith("Mismatch at row 4 of tower (1970-01-01T00:00:00.000Z)")
     assert any("Mismatch at row 9 of cellar" in line for line in text[1:])
+
+
+def test_where_nothing_can_be_judged_nothing_sounds_like_a_verdict() -> None:
+    """It does not say that what was switched does not follow."""
+    because = (Unproven(why="other_rules", row=1, said="said", switchings=3),)
+    lines = log_replay.as_text([result(unproven=3, because=because)])
+    assert lines[:2] == [
+        "Nothing is proven, and nothing accused: 3 unproven.",
+        "  hall: nothing is proven",
+    ]
+    lines = log_replay.as_text([result()])
+    assert lines[:2] == [
+        "Nothing to prove: nothing was switched.",
+        "  hall: nothing was switched",
+    ]
 
 
 def test_every_reason_for_unproven_has_its_words() -> None:

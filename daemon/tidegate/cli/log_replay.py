@@ -171,9 +171,7 @@ def as_text(results: Sequence[ReplayResult]) -> list[str]:
     first = _first(results)
     agreed = sum(each.switchings for each in results)
     if first is None:
-        unproven = sum(each.unproven for each in results)
-        rest = f"; {unproven} unproven" if unproven else ""
-        lines = [f"Proven: {_switchings(agreed)} {_follows(agreed)}{rest}."]
+        lines = [_verdict(agreed, sum(each.unproven for each in results))]
     else:
         lines = [_said(first)]
     for each in results:
@@ -181,9 +179,21 @@ def as_text(results: Sequence[ReplayResult]) -> list[str]:
     return [*lines, DECISIONS if first is None else SUSPECT]
 
 
+def _verdict(agreed: int, unproven: int) -> str:
+    if agreed:
+        rest = f"; {unproven} unproven" if unproven else ""
+        return f"Proven: {_switchings(agreed)} {_follows(agreed)}{rest}."
+    if unproven:
+        return f"Nothing is proven, and nothing accused: {unproven} unproven."
+    return "Nothing to prove: nothing was switched."
+
+
 def _of_station(result: ReplayResult, *, is_told: bool) -> list[str]:
     count = result.switchings
-    if result.ok:
+    if result.ok and not count:
+        none = "nothing is proven" if result.unproven else "nothing was switched"
+        lines = [f"  {result.station}: {none}"]
+    elif result.ok:
         lines = [f"  {result.station}: {_switchings(count)} {_follows(count)}"]
     else:
         lines = [

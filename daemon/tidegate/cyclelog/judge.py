@@ -144,7 +144,9 @@ class Judge:
                 mismatch = self._state(entry, row)
             case EventRow() | ReadingRow() | FailureRow() | OutcomeRow() if is_mine:
                 mismatch = self._not_shown() or self._misplaced(entry, row)
-        if mismatch is None and (is_mine or isinstance(row, RunEndRow)):
+        # What another version's rules were given may have other keys; no row is accused.
+        is_known = self._rules in (None, RULES_VERSION)
+        if mismatch is None and is_known and (is_mine or isinstance(row, RunEndRow)):
             fault = self._in_force.take(entry, course)
             mismatch = None if fault is None else _mismatch(*fault)
         return mismatch or self._follow(entry, is_mine=is_mine)
@@ -182,12 +184,18 @@ class Judge:
             self._intent = None
         follows_unseen = self._is_first and row.prev_link != ""
         self._is_first = False
+        rules_before = self._rules
         self._version, self._rules = row.version, row.rules_version
         if row.rules_version != RULES_VERSION:
             said = f"rules {row.rules_version} of tidegate {row.version} were in force"
             self._forget("other_rules", row_id, said)
         elif follows_unseen:
             self._forget("past_absent", row_id, "the file before it is not here")
+        elif rules_before not in (None, RULES_VERSION) and self._course.state is None:
+            left = "what they left is known from the next state row on"
+            self._forget(
+                "other_rules", row_id, f"rules {rules_before} till here; {left}"
+            )
 
     def _forget(self, why: Why, row_id: int, said: str) -> None:
         self._asked.clear()

@@ -52,7 +52,13 @@ def _past_or_none(
 ) -> Past:
     """Return the past of one station; rows that cannot be read cost only its own."""
     try:
-        return _past(reader, name, settings, boot_id=boot_id)
+        past = _past(reader, name, settings, boot_id=boot_id)
+        if past.state is None and reader.last_state(name) is not None:
+            log.warning(
+                "the last state is another version's, what it held is found again",
+                station=name,
+            )
+        return past
     except LogError as error:
         log.warning(
             "the past is not readable, beginning anew", station=name, why=str(error)
