@@ -126,6 +126,20 @@ def test_settings_files_are_the_operators(package: Path) -> None:
     assert members(package)["/etc/tidegate/tidegate.toml"].mode == 0o640
 
 
+def test_settings_files_stay_as_they_are(package: Path) -> None:
+    """Every integrator edits them. If a version brings them with another comment, dpkg
+    asks, and where nobody answers the upgrade ends half done with the daemon stopped.
+    What is new belongs into the examples. Source: Debian Policy 10.7.3.
+    """
+    digests = {
+        "/etc/tidegate/tidegate.toml": "5ffc921028ffef0507ee5c21d6f69953bd4ad0522e0ad134f7d70f3c4096196a",
+        "/etc/udev/rules.d/69-tidegate-boards.rules": "31004a4bc298870803d3f5fc3088a5ba14038453a332c87c7905108963acc258",
+    }
+    for name, digest in digests.items():
+        found = hashlib.sha256(text_of(package, name).encode()).hexdigest()
+        assert found == digest, name
+
+
 def test_checksums_are_those_of_the_files(package: Path) -> None:
     """debsums would say so; conffiles are left out, as deb-md5sums(5) lets them."""
     lines = text_of(package, "/md5sums", "--ctrl-tarfile").splitlines()

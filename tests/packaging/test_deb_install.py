@@ -119,6 +119,20 @@ def test_before_a_station_is_named_it_says_so_and_starts_nothing(
     )
 
 
+def test_settings_that_came_first_are_taken(debian: DebianRoot, package: Path) -> None:
+    """A tool for many machines may bring them before the package, in ``conf.d``."""
+    name = "/etc/tidegate/conf.d/10-hall.toml"
+    debian.path(name).parent.mkdir(parents=True)
+    debian.path(name).write_text(HALL)
+    debian.install(package)
+    assert debian.path(name).read_text() == HALL
+    assert debian.owner("/etc/tidegate/conf.d") == "2750 root:tidegate"
+    checked = debian.run(
+        "runuser", "-u", "tidegate", "--", "tidegate", "settings", "check"
+    )
+    assert "hall" in checked.stdout
+
+
 def test_modules_are_compiled_at_installation(installed: DebianRoot) -> None:
     packages = next(installed.path(f"{VENV}/lib").iterdir()) / "site-packages"
     for source in (packages / "tidegate").rglob("*.py"):
@@ -247,11 +261,8 @@ def test_an_upgrade_keeps_what_the_operator_wrote(
     installed.path(SETTINGS).write_text(HALL)
     installed.run("chmod", "0600", SETTINGS)
     installed.run("deluser", "--quiet", "tidegate", "dialout")
-    said = installed.install(
-        newer_deb(package, tmp_path, without="tidegate/demo.py"),
-        "-o",
-        "Dpkg::Options::=--force-confdef",
-    )
+    # Nobody is asked: a script has no answer.
+    said = installed.install(newer_deb(package, tmp_path, without="tidegate/demo.py"))
     assert "Setting up tidegate (99.0)" in said
     assert installed.path(SETTINGS).read_text() == HALL
     # The operator's own choices of rights are not taken back.

@@ -51,17 +51,28 @@ def build_into(folder: Path, **environment: str) -> Path:
 
 
 def newer_deb(package: Path, folder: Path, *, without: str) -> Path:
-    """Return the package as version 99.0, with another example and one module less."""
-    tree = folder / "newer"
+    """Return the package as version 99.0, with one module less."""
+    tree = _unpacked(package, folder / "newer")
+    next((tree / "opt").glob(f"venvs/*/lib/*/site-packages/{without}")).unlink()
+    return _packed(tree, folder, "99.0")
+
+
+def older_deb(package: Path, folder: Path) -> Path:
+    """Return the package as version 0.0.1."""
+    return _packed(_unpacked(package, folder / "older"), folder, "0.0.1")
+
+
+def _unpacked(package: Path, tree: Path) -> Path:
     subprocess.run([need("dpkg-deb"), "-R", str(package), str(tree)], check=True)
+    return tree
+
+
+def _packed(tree: Path, folder: Path, version: str) -> Path:
     control = tree / "DEBIAN" / "control"
     control.write_text(
-        re.sub(r"(?m)^Version: .*$", "Version: 99.0", control.read_text())
+        re.sub(r"(?m)^Version: .*$", f"Version: {version}", control.read_text())
     )
-    example = tree / "etc" / "tidegate" / "tidegate.toml"
-    example.write_text(example.read_text() + "# A later example.\n")
-    next((tree / "opt").glob(f"venvs/*/lib/*/site-packages/{without}")).unlink()
-    made = folder / "tidegate_99.0.deb"
+    made = folder / f"tidegate_{version}.deb"
     subprocess.run(
         ["dpkg-deb", "--root-owner-group", "-Znone", "--build", str(tree), str(made)],
         check=True,
