@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import errno
 import os
+import resource
 from collections.abc import Callable
 from pathlib import Path
 
@@ -130,6 +131,22 @@ async def test_fault_1_a_folder_that_vanishes_is_named(bench: Bench) -> None:
 async def test_no_such_class_says_what_root_is(bench: Bench) -> None:
     with pytest.raises(Unavailable, match="the folder that holds class/power_supply"):
         await bench.read()
+
+
+def test_a_process_out_of_descriptors_is_not_sent_to_look_at_root(
+    bench: Bench,
+) -> None:
+    """EMFILE of open(2); getrlimit(2), RLIMIT_NOFILE."""
+    bench.battery(**FAIR)
+    before = resource.getrlimit(resource.RLIMIT_NOFILE)
+    resource.setrlimit(resource.RLIMIT_NOFILE, (0, before[1]))
+    try:
+        with pytest.raises(Unavailable, match="cannot be listed") as caught:
+            survey(bench.root)
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, before)
+    assert os.strerror(errno.EMFILE) in str(caught.value)
+    assert "root" not in str(caught.value).replace(str(bench.root), "")
 
 
 @pytest.mark.parametrize("code", [errno.ENODEV, errno.ENODATA, errno.EOPNOTSUPP])

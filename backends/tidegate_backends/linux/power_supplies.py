@@ -101,11 +101,16 @@ class Folder:
                 target=str(self.path),
                 remedy="Run as a user who may, or use the command gauge",
             ) from error
-        except OSError as error:
+        except (FileNotFoundError, NotADirectoryError) as error:
             raise Unavailable(
                 f"there are no power supplies here ({error.strerror})",
                 target=str(self.path),
                 remedy="Check `root`: it is the folder that holds class/power_supply",
+            ) from error
+        except OSError as error:
+            raise Unavailable(
+                f"the power supplies cannot be listed ({error.strerror})",
+                target=str(self.path),
             ) from error
         return [self._classified(name) for name in names]
 
