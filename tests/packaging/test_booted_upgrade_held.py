@@ -39,6 +39,13 @@ read) cat contact ;;
 esac
 """
 LATER = "# A comment of the integrator.\n"
+# What the package's scripts ask systemd for.
+ASKED = "/opt/asked"
+NOTED = f"""\
+#!/bin/sh
+echo "$@" >>{ASKED}
+exec /usr/bin/systemctl "$@"
+"""
 
 
 @dataclass
@@ -97,6 +104,7 @@ def test_an_upgrade_of_a_machine_that_holds_its_supply_off(
     _asks_nobody_and_gives_the_supply_back(hall, package)
     newer = newer_deb(package, tmp_path, without="tidegate/demo.py")
     _comes_back_after_an_upgrade_that_was_broken_off(hall, newer)
+    _waits_for_no_unit_that_somebody_masked(hall)
     _says_that_settings_are_wrong_and_ends_well(hall, newer)
 
 
@@ -133,11 +141,33 @@ def _asks_nobody_and_gives_the_supply_back(hall: Hall, package: Path) -> None:
 def _comes_back_after_an_upgrade_that_was_broken_off(hall: Hall, newer: Path) -> None:
     """dpkg was killed once the daemon was stopped: what began anew found it so."""
     prerm = "/var/lib/dpkg/info/tidegate.prerm"
+    # Its /run is a file system of its own, which is not seen from outside.
+    before = hall.machine.own_view / "run/tidegate.before"
     hall.machine.run(prerm, "upgrade", "99.0")
     assert (hall.state, hall.contact) == ("inactive", "on")
+    assert before.exists()
     hall.install(newer)
     hall.held_off("off again after an upgrade in two attempts")
-    assert not hall.machine.inside("/run/tidegate.before").exists()
+    assert not before.exists()
+
+
+def _waits_for_no_unit_that_somebody_masked(hall: Hall) -> None:
+    """systemctl(1): what is masked cannot be started, so nothing is to be seen of it."""
+    machine = hall.machine
+    machine.run("/var/lib/dpkg/info/tidegate.prerm", "upgrade", "99.0")
+    machine.run("systemctl", "mask", UNIT)
+    machine.write("/opt/noting/systemctl", NOTED, mode=0o755)
+    path = "PATH=/opt/noting:/usr/sbin:/usr/bin:/sbin:/bin"
+    postinst = "/var/lib/dpkg/info/tidegate.postinst"
+    said = machine.says("env", path, postinst, "configure", "99.0")
+    machine.run("systemctl", "unmask", UNIT)
+    asked = machine.inside(ASKED).read_text()
+    assert "is masked" in said
+    assert "--no-block start" in asked
+    assert "ExecMainStatus" not in asked
+    assert (hall.state, hall.contact) == ("inactive", "on")
+    machine.run("systemctl", "start", UNIT)
+    hall.held_off("off again once it is not masked")
 
 
 def _says_that_settings_are_wrong_and_ends_well(hall: Hall, newer: Path) -> None:

@@ -14,6 +14,7 @@ import resource
 import shutil
 import socket
 import stat
+import tempfile
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -23,7 +24,7 @@ from unittest import mock
 import pytest
 
 from support.control_rig import ControlRig
-from support.cyclelog_faults import filled, small_disk
+from support.cyclelog_faults import crowded, filled, small_disk
 from tidegate import notice
 from tidegate.clock import SystemClock
 from tidegate.control.keeping import AGAIN_APART_MS, LOOK_APART_MS, Keeper
@@ -182,6 +183,37 @@ async def test_who_could_come_in_before_can_do_so_again(tmp_path: Path) -> None:
 # --- what is not ours -----------------------------------------------------------------
 
 
+@pytest.fixture
+def open_folder() -> Iterator[Path]:
+    """A folder that others than root can reach, as tmp_path is not."""
+    with tempfile.TemporaryDirectory() as name:
+        Path(name).chmod(0o755)
+        yield Path(name)
+
+
+@as_root
+async def test_a_folder_that_is_not_ours_to_make_is_said_with_what_helps(
+    open_folder: Path, messages: io.StringIO
+) -> None:
+    """As in the hardened service, whose run folder only root can make."""
+    rig = KeptRig(open_folder / "run")
+    async with rig.serving():
+        shutil.rmtree(rig.path.parent)
+        os.seteuid(OTHERS)
+        try:
+            for _ in range(5):
+                rig.look()
+        finally:
+            os.seteuid(0)
+        rig.look()
+        assert await rig.answers()
+    said = messages.getvalue()
+    assert said.count("nobody can connect") == 1
+    assert "is gone and cannot be made again (Permission denied)" in said
+    assert "as a restart of its service does" in said
+    assert "must be root or in the group" not in said
+
+
 def a_file(path: Path) -> None:
     path.write_text("keep me")
 
@@ -293,9 +325,9 @@ async def test_a_look_is_one_stat_and_no_timer(rig: KeptRig) -> None:
 async def test_a_full_disk_at_the_start_is_waited_for(
     tmp_path: Path, messages: io.StringIO
 ) -> None:
-    with small_disk(tmp_path / "run", size_kib=64) as folder:
+    with small_disk(tmp_path / "run", size_kib=64, files=8) as folder:
         rig = KeptRig(folder)
-        with filled(folder):
+        with crowded(folder):
             rig.keeper.begin()
             for _ in range(5):
                 rig.look()

@@ -31,10 +31,13 @@ pytestmark = pytest.mark.peer
 LIMIT_S = 30.0
 
 # Waits at the import of a module, or when the interpreter ends, and is then the real one.
+# It comes back now and then: a signal just before a call of the system waits for its end.
 GATED = """
-import atexit, importlib, os, sys
+import atexit, importlib, os, select, sys
 def wait():
     with open({fifo!r}, "rb") as gate:
+        while not select.select([gate], [], [], 0.05)[0]:
+            pass
         gate.read()
 if {at_the_end!r}:
     atexit.register(wait)
@@ -241,20 +244,27 @@ def _is_caught(pid: int, number: int) -> bool:
     return bool(int(mask.split()[1], 16) >> (number - 1) & 1)
 
 
+@pytest.mark.parametrize("is_nohup", [False, True])
 def test_a_terminal_that_goes_away_meanwhile_ends_it_with_the_supply_on(
-    place: Early,
+    place: Early, *, is_nohup: bool
 ) -> None:
+    """Unless it was told not to care (nohup(1))."""
     ours, its = pty.openpty()
 
     def lead() -> None:
         os.setsid()
         fcntl.ioctl(its, termios.TIOCSCTTY, 0)
+        if is_nohup:
+            ignoring()
 
     gate = place.gate("click")
     with place.spoken(COMMAND, lead=lead) as daemon:
         os.close(its)
         with gate.waiting(daemon):
             os.close(ours)
+        if is_nohup:
+            place.until(place.reloaded, LIMIT_S, "a reload")
+            daemon.send_signal(signal.SIGTERM)
         ended_well(place, daemon)
 
 

@@ -1,8 +1,8 @@
-"""Where locks and the control socket belong there is no room left.
+"""Where locks and the control socket belong nothing can be written any more.
 
-A log that somebody writes to a run folder fills it, and a run folder is small. No
-device goes dark of that. Sources: open(2) and write(2), ENOSPC; tmpfs(5), ``size`` and
-``nr_inodes``. The museum is invented.
+A log that somebody writes to a run folder fills it, and a run folder is small; a disk
+that fails is made read-only. No device goes dark of that. Sources: open(2) and write(2),
+ENOSPC and EROFS; tmpfs(5), ``size`` and ``nr_inodes``. The museum is invented.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from peers.test_run_process import Place, ended, no_traceback
-from support.cyclelog_faults import crowded, filled, small_disk
+from support.cyclelog_faults import crowded, filled, read_only, small_disk
 
 pytestmark = pytest.mark.peer
 
@@ -46,3 +46,24 @@ def test_the_daemon_tells_the_relay_all_the_same(tmp_path: Path, lacking: str) -
     assert no_traceback(said)
     unlocked = "another tidegate would not be kept away from the relay"
     assert (unlocked in said) == (lacking == "files")
+
+
+@pytest.mark.parametrize("was_used", [False, True], ids=["empty", "used before"])
+def test_a_read_only_lock_folder_keeps_nobody_from_the_relay(
+    tmp_path: Path, *, was_used: bool
+) -> None:
+    place, locks = Place(tmp_path), tmp_path / "locks"
+    locks.mkdir()
+    if was_used:
+        assert place.call("restore")[0] == 0
+        place.contact.write_text("off\n")
+    with read_only(locks):
+        code, said, _ = place.call("restore")
+        assert (code, place.supply()) == (0, "on"), said
+        assert ("no lock file can be made" in said) == (not was_used)
+        with place.daemon() as process:
+            place.until(place.started, 15, "the first on")
+            code, said, _ = ended(process, signal.SIGTERM)
+        assert code == 0
+        unlocked = "another tidegate would not be kept away from the relay"
+        assert (unlocked in said) == (not was_used)

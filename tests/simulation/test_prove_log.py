@@ -22,6 +22,7 @@ from support.doctored import (
     without,
 )
 from support.prove_rig import FakeBetweenRelay, ProveRig
+from tidegate.cli import log_replay
 from tidegate.core.controller import told_aside
 from tidegate.core.effects import Reason
 from tidegate.core.events import Proved
@@ -94,6 +95,20 @@ def test_a_passed_run_ends_rule_7(tmp_path: Path, boots: bool) -> None:
     assert station.drive.ever_proven
     assert evidence(rebuilt(rig)) == evidence(station)
     rig.sound()
+
+
+def test_of_a_run_alone_replay_does_not_say_that_nothing_was_switched(
+    tmp_path: Path,
+) -> None:
+    """Whoever ordered it decided: replay has nothing to hold its switchings against."""
+    rig = ProveRig(tmp_path)
+    assert rig.prove().verdict is Verdict.PROVEN
+    assert sum(isinstance(entry.row, IntentRow) for entry in rig.entries()) > 2
+    result = replay(rig.sound(), STATION)
+    assert log_replay.as_text([result])[:2] == [
+        "Nothing to prove: no rule switched anything.",
+        f"  {STATION}: no rule switched anything",
+    ]
 
 
 def test_a_run_that_did_not_pass_ends_nothing(tmp_path: Path) -> None:

@@ -466,6 +466,34 @@ def test_a_station_that_is_out_refuses_a_reload_and_a_signal_waits(
     rig.sound("tower")
 
 
+def test_signals_that_come_while_one_waits_are_one_reload(rig: ReloadRig) -> None:
+    """What came last is read all the same; one after it has begun is another."""
+    begun: list[str] = []
+
+    async def life() -> None:
+        async with rig.living():
+            await began(rig)
+            assert rig.service is not None
+            reload = rig.service.reload
+            rig.service.reloads.append(begun.append)
+            async with rig.service.turnover.out("lobby", why="commissioning"):
+                for low in (50, 51, 52):
+                    rig.give("tower", window={"low": low, "high": 65})
+                    reload.hang_up()
+                    await rig.live(1)
+            await rig.live(1)
+            assert rig.state("tower").policy.marks.low_percent == 52  # type: ignore[union-attr]
+            assert begun == ["begins", "over"]
+            rig.give("tower", window={"low": 53, "high": 65})
+            reload.hang_up()
+            await rig.live(1)
+            assert rig.state("tower").policy.marks.low_percent == 53  # type: ignore[union-attr]
+
+    lives(rig, life)
+    assert [row.by for row in operator(rig)] == ["SIGHUP", "SIGHUP"]
+    rig.sound("tower")
+
+
 @pytest.mark.parametrize("after_s", [0.0, 0.5, 1.0, 1.9, 2.1, 5.0])
 @pytest.mark.parametrize("what", ["window", "relay"])
 def test_in_the_middle_of_a_switching(

@@ -598,6 +598,17 @@ def test_a_lock_that_was_taken_away_is_taken_anew(rig: Rig) -> None:
             await rig.live(120)
             with pytest.raises(Busy):
                 lock_target(target, folder=folder)
+            assert len(rig.said("over: a relay is not locked")) == 1
+
+            file = taken_away()
+            with lock_target(target, folder=folder):
+                await rig.live(120)
+            assert len(rig.said("a relay is not locked")) == 2, "it is news again"
+            file.unlink()
+            file.mkdir()
+            await rig.live(120)
+            assert len(rig.said("a relay is not locked")) == 3, "for another reason"
+            assert len(rig.said("over: a relay is not locked")) == 1
 
     lives(rig, life)
     rig.sound()

@@ -92,7 +92,7 @@ def test_a_log_that_follows_is_told_with_what_replay_does_not_see(
     assert out.splitlines() == [
         f"Proven: {count} switchings follow from what was read and set.",
         f"  lobby: {count} switchings follow from what was read and set",
-        "  tower: nothing was switched",
+        "  tower: no rule switched anything",
         log_replay.DECISIONS,
     ]
     assert err == ""
@@ -277,8 +277,8 @@ def test_where_nothing_can_be_judged_nothing_sounds_like_a_verdict() -> None:
     ]
     lines = log_replay.as_text([result()])
     assert lines[:2] == [
-        "Nothing to prove: nothing was switched.",
-        "  hall: nothing was switched",
+        "Nothing to prove: no rule switched anything.",
+        "  hall: no rule switched anything",
     ]
 
 

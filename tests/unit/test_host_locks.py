@@ -2,7 +2,10 @@
 
 import os
 import re
+import resource
+import shutil
 import signal
+import stat
 import subprocess
 import sys
 import tempfile
@@ -12,7 +15,7 @@ from pathlib import Path
 import pytest
 import serial
 
-from support.cyclelog_faults import crowded, small_disk
+from support.cyclelog_faults import crowded, read_only, small_disk
 from tidegate.contract import Target
 from tidegate.errors import Busy, Unavailable
 from tidegate.host import Locks, lock_folder, lock_target, locks
@@ -325,6 +328,112 @@ def test_a_folder_that_can_be_no_more_is_plainly_said(tmp_path):
 
     assert isinstance(error, Unavailable)
     assert f"no lock file in {folder}" in str(error)
+
+
+@pytest.fixture
+def careful_umask():
+    """The one of the service unit."""
+    before = os.umask(0o027)
+    yield
+    os.umask(before)
+
+
+@pytest.mark.skipif(os.getuid() != 0, reason="only root may give folders away")
+def test_a_folder_is_made_again_for_those_who_could_come_in(tmp_path, careful_umask):
+    """The control socket lies in it too, for people who are not the daemon."""
+    folder = tmp_path / "run"
+    folder.mkdir()
+    os.chown(folder, -1, STRANGER)
+    folder.chmod(0o755)
+    held = Locks(folder)
+    held.take(Target("relay.example:502", "1"))
+    for _ in range(2):
+        shutil.rmtree(folder)
+        assert held.renew() == []
+        found = folder.stat()
+        assert (stat.S_IMODE(found.st_mode), found.st_gid) == (0o755, STRANGER)
+
+
+@pytest.mark.skipif(os.getuid() != 0, reason="only root can be more than one user")
+def test_a_folder_that_is_not_ours_to_make_is_said_with_what_helps(open_folder):
+    """As in the hardened service, whose run folder only root can make."""
+    folder = open_folder / "run"
+    folder.mkdir()
+    os.chown(folder, STRANGER, STRANGER)
+    held = Locks(folder)
+    with as_user(STRANGER):
+        held.take(Target("relay.example:502", "1"))
+        held.take(Target("relay.example:502", "2"))
+    shutil.rmtree(folder)
+    with as_user(STRANGER):
+        errors = held.renew()
+    assert [str(each) for each in errors] == [
+        f"relay.example:502#{channel}: {folder} is gone and cannot be made again "
+        "(Permission denied). Make it again for the daemon's user, as a restart of its "
+        "service does"
+        for channel in (1, 2)
+    ]
+    folder.mkdir()
+    os.chown(folder, STRANGER, STRANGER)
+    with as_user(STRANGER):
+        assert held.renew() == []
+
+
+def descriptors():
+    return sum(1 for _ in Path("/proc/self/fd").iterdir())
+
+
+@contextmanager
+def descriptors_left(number):
+    """Let that many files be opened (getrlimit(2), EMFILE)."""
+    before = resource.getrlimit(resource.RLIMIT_NOFILE)
+    gaps = [os.open(os.devnull, os.O_RDONLY) for _ in range(number + 1)]
+    for each in gaps:
+        os.close(each)
+    resource.setrlimit(resource.RLIMIT_NOFILE, (gaps[-1], before[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, before)
+
+
+@pytest.mark.parametrize("left", [0, 1, 2])
+def test_without_another_file_descriptor_it_is_locked_later(tmp_path, pty, left):
+    held = Locks(tmp_path)
+    first, second = held.take(Target(pty, "1")), held.take(Target(pty, "2"))
+    first.file.unlink()
+    before = descriptors()
+    with descriptors_left(left):
+        errors = held.renew()
+        if left == 0:
+            with pytest.raises(Unavailable, match="Too many open files"):
+                held.take(Target(pty, "3"))
+    assert [type(each) for each in errors] == ([] if left == 2 else [Unavailable])
+    assert descriptors() == before
+    assert held.renew() == []
+    for each in (first, second):
+        with pytest.raises(Busy):
+            lock_target(Target(pty), folder=tmp_path)
+        each.release()
+
+
+def test_in_a_read_only_folder_who_was_first_is_still_the_master(
+    other_master, tmp_path
+):
+    """EROFS of open(2); flock(2) asks for no more than an open file."""
+    target = Target("relay.example:502", "1")
+    process = other_master(target.link)
+    with read_only(tmp_path):
+        with pytest.raises(Busy, match=f"process {process.pid}"):
+            lock_target(target, folder=tmp_path)
+        process.kill()
+        process.wait(timeout=10)
+        held = Locks(tmp_path)
+        lock = held.take(target)
+        assert lock.lacking == ""
+        assert held.renew() == []
+        with pytest.raises(Busy, match="another tidegate"):
+            lock_target(target, folder=tmp_path)
 
 
 def test_what_had_no_room_is_locked_once_there_is_some(tmp_path):

@@ -60,7 +60,7 @@ async def run(service: Service) -> None:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, service.end)
-    loop.add_signal_handler(signal.SIGHUP, _hung_up, service, early.had_terminal())
+    loop.add_signal_handler(signal.SIGHUP, _hung_up, service, early.was_bound())
     early.give()
     try:
         await service.run()
@@ -68,11 +68,11 @@ async def run(service: Service) -> None:
         service.end()  # also where it could not begin
 
 
-def _hung_up(service: Service, had_terminal: bool) -> None:
+def _hung_up(service: Service, was_bound: bool) -> None:
     """Take SIGHUP for new settings, unless it says that the terminal went away."""
     if service.is_ending:
         return  # there is nothing left that could take them
-    if had_terminal and not early.has_terminal():
+    if was_bound and not early.has_terminal():
         service.end()
     else:
         service.reload.hang_up()

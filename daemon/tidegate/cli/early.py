@@ -34,12 +34,12 @@ def hold_for_daemon() -> None:
 
 
 def hold() -> None:
-    """Note signals from now on, and whether there is a terminal.
+    """Note signals from now on, and whether a terminal's end is to end us.
 
     One that shall end us does so at once when it comes again: settings may lie on a
     disk that hangs, and nothing was switched yet. Only in the main thread.
     """
-    _terminals.append(has_terminal())
+    _terminals.append(_is_bound())
     for number in NUMBERS:
         signal.signal(number, _note)
 
@@ -66,9 +66,14 @@ def ignore() -> None:
         signal.signal(number, signal.SIG_IGN)
 
 
-def had_terminal() -> bool:
-    """Whether there was a terminal when ``hold`` was called, else whether one is."""
-    return _terminals[0] if _terminals else has_terminal()
+def was_bound() -> bool:
+    """Whether this was to end with its terminal, when ``hold`` was called or now."""
+    return _terminals[0] if _terminals else _is_bound()
+
+
+def _is_bound() -> bool:
+    """Whether there is a terminal, and nobody had SIGHUP ignored, as nohup(1) does."""
+    return signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN and has_terminal()
 
 
 def has_terminal() -> bool:

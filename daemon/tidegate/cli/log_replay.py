@@ -33,6 +33,8 @@ SUSPECT = (
     "A row that was altered shows as a mismatch too: run `tidegate log verify` to see "
     "whether the log is as it was written."
 )
+# A commissioning run may have: whoever ordered that decided.
+_NO_RULE: Final = "no rule switched anything"
 _WHY: Final = {
     "other_rules": "other rules were in force",
     "other_version": "another version wrote the state",
@@ -185,13 +187,13 @@ def _verdict(agreed: int, unproven: int) -> str:
         return f"Proven: {_switchings(agreed)} {_follows(agreed)}{rest}."
     if unproven:
         return f"Nothing is proven, and nothing accused: {unproven} unproven."
-    return "Nothing to prove: nothing was switched."
+    return f"Nothing to prove: {_NO_RULE}."
 
 
 def _of_station(result: ReplayResult, *, is_told: bool) -> list[str]:
     count = result.switchings
     if result.ok and not count:
-        none = "nothing is proven" if result.unproven else "nothing was switched"
+        none = "nothing is proven" if result.unproven else _NO_RULE
         lines = [f"  {result.station}: {none}"]
     elif result.ok:
         lines = [f"  {result.station}: {_switchings(count)} {_follows(count)}"]

@@ -25,7 +25,7 @@ from tidegate.contract import Target
 from tidegate.control import place
 from tidegate.control.peer import gid_of
 from tidegate.errors import Busy, TidegateError, Unavailable
-from tidegate.host.locks import HeldLock, lock_target
+from tidegate.host.locks import HeldLock, lock_target, make_again
 
 # Who waits to be accepted while the daemon takes its time.
 BACKLOG: Final = 32
@@ -74,7 +74,7 @@ class SocketFile:
         """
         try:
             _check_free(self.path)
-            _make_again(self.path.parent, self._folder)
+            make_again(self.path.parent, self._folder, target=str(self.path))
         except OSError as error:
             raise _cannot(self.path, error) from error
         # The lock's file may have gone too, and whoever came since holds the new one.
@@ -141,21 +141,6 @@ def _gid(group: str | None, path: Path) -> int | None:
             "[control]",
         )
     return gid
-
-
-def _make_again(folder: Path, before: os.stat_result) -> None:
-    """Make a folder that is gone, for those who could come in before."""
-    try:
-        folder.mkdir(mode=0o700, parents=True)
-    except FileExistsError:
-        return
-    try:
-        if before.st_gid != folder.stat().st_gid:
-            os.chown(folder, -1, before.st_gid)
-        folder.chmod(stat.S_IMODE(before.st_mode))
-    except OSError:
-        folder.rmdir()
-        raise
 
 
 def _locked(path: Path) -> HeldLock:

@@ -12,9 +12,10 @@ Who may read a file may also lock it, so a lock file is for its user and group a
 a stranger who held one would keep the daemon from its relay. To others the kernel
 still says whether it is held (proc_locks(5)).
 
-A disk without room keeps nobody from a supply that has to be on: a file that is not
-there is held by nobody, so the hold is one without a file until there is room. A file
-that was taken away, as a cleaner of the run folder does, is made and locked anew.
+A disk that is full or read-only keeps nobody from a supply that has to be on: a file
+that is not there is held by nobody, so the hold is one without a file until there can
+be one. A file that was taken away, as a cleaner of the run folder does, is made and
+locked anew.
 """
 
 from __future__ import annotations
@@ -39,7 +40,8 @@ from tidegate.errors import BackendError, Busy, Unavailable
 
 _SYSTEM = Path("/run/tidegate")
 _MODE = 0o640
-_CREATE = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
+_CAREFUL = os.O_CLOEXEC | os.O_NOFOLLOW
+_CREATE = os.O_RDWR | os.O_CREAT | _CAREFUL
 _FULL = (errno.ENOSPC, errno.EDQUOT)
 
 
@@ -59,14 +61,16 @@ def lock_folder(environ: Mapping[str, str] = os.environ) -> Path:
 class HeldLock:
     """A lock that is held until it is released or the process ends.
 
-    ``file`` is what everybody comes to. Where there was no room for it ``lacking``
-    says so, and nobody is kept away.
+    ``file`` is what everybody comes to. Where it could not be made ``lacking`` says so,
+    and nobody is kept away.
     """
 
     def __init__(self, target: Target, file: Path) -> None:
         self.target = target
         self.file = file
         self.lacking = ""
+        # Where the file lies, as it was when it was locked.
+        self.folder: os.stat_result | None = None
         self.held = True
         # Of the files that are locked.
         self._descriptors: dict[Path, int] = {}
@@ -81,15 +85,30 @@ class HeldLock:
         own = self._descriptors.get(self.file)
         return own is not None and os.path.samestat(there, os.fstat(own))
 
+    @property
+    def descriptor(self) -> int:
+        """That of ``file``, which is there."""
+        return self._descriptors[self.file]
+
     def again(self) -> HeldLock:
-        """Return another hold on the same lock; the last one released frees it."""
+        """Return another hold on the same lock; the last one released frees it.
+
+        Errors: Unavailable, no more file descriptors.
+        """
         other = HeldLock(self.target, self.file)
-        other.take_over(self)
+        try:
+            other.take_over(self)
+        except OSError as error:
+            other.release()
+            raise _no_file(other, error) from error
         return other
 
     def take_over(self, new: HeldLock) -> None:
-        """Hold what the other one holds too, each file in place of the one before."""
-        self.lacking = new.lacking
+        """Hold what the other one holds too, each file in place of the one before.
+
+        Errors: OSError, no more file descriptors.
+        """
+        self.lacking, self.folder = new.lacking, new.folder or self.folder
         for file, descriptor in new._descriptors.items():
             self.add(file, os.dup(descriptor))
 
@@ -156,17 +175,34 @@ def _lock_own(held: HeldLock) -> None:
     folder = held.file.parent
     try:
         _make(folder)
-        descriptor = os.open(held.file, _CREATE, _MODE)
+        held.add(held.file, os.open(held.file, _CREATE, _MODE))
     except OSError as error:
-        if error.errno not in _FULL:
+        if error.errno in _FULL:
+            held.lacking = f"no room for a lock file in {folder} ({error.strerror})"
+        elif error.errno == errno.EROFS:
+            _lock_as_it_is(held, error)
+        else:
             raise
-        held.lacking = f"no room for a lock file in {folder} ({error.strerror})"
         return
-    held.add(held.file, descriptor)
+    descriptor = held.descriptor
     give(descriptor, folder)
     _close_to_strangers(descriptor)
     _take(descriptor, held.target)
+    held.folder = folder.stat()
     _sign(descriptor)
+
+
+def _lock_as_it_is(held: HeldLock, error: OSError) -> None:
+    """Lock a file that cannot be written, if it is there."""
+    try:
+        # Reading is enough to take a lock; whatever lies there, nobody waits for it.
+        careful = os.O_RDONLY | os.O_NONBLOCK | _CAREFUL
+        held.add(held.file, os.open(held.file, careful))
+    except FileNotFoundError:
+        folder = held.file.parent
+        held.lacking = f"no lock file can be made in {folder} ({error.strerror})"
+        return
+    _take(held.descriptor, held.target)
 
 
 def _name(target: Target) -> str:
@@ -186,6 +222,34 @@ def _make(folder: Path) -> None:
     if owner not in (os.getuid(), 0) and folder != _SYSTEM:
         # In a shared temporary folder anyone could have put it there.
         raise PermissionError(errno.EPERM, f"belongs to user {owner}", str(folder))
+
+
+def make_again(folder: Path, before: os.stat_result, *, target: str) -> None:
+    """Make a folder that is gone, for those who could come in before.
+
+    Errors: Unavailable, about ``target``, where it is not ours to make.
+    """
+    try:
+        folder.mkdir(mode=0o700, parents=True)
+    except FileExistsError:
+        return
+    except OSError as error:
+        raise _no_folder(folder, error, target) from error
+    try:
+        if before.st_gid != folder.stat().st_gid:
+            os.chown(folder, -1, before.st_gid)
+        folder.chmod(stat.S_IMODE(before.st_mode))
+    except OSError as error:
+        folder.rmdir()
+        raise _no_folder(folder, error, target) from error
+
+
+def _no_folder(folder: Path, error: OSError, target: str) -> Unavailable:
+    return Unavailable(
+        f"{folder} is gone and cannot be made again ({error.strerror})",
+        target=target,
+        remedy="Make it again for the daemon's user, as a restart of its service does",
+    )
 
 
 def _close_to_strangers(descriptor: int) -> None:
@@ -287,17 +351,23 @@ class Locks:
             # By its file: a node that came back may have another number by now.
             with HeldLock(holds[0].target, holds[0].file) as new:
                 try:
-                    _lock_own(new)
+                    _lock_anew(new, holds)
                 except OSError as error:
                     found.append(_no_file(new, error))
-                except Busy as error:
+                except (Busy, Unavailable) as error:
                     found.append(error)
                 else:
-                    for hold in holds:
-                        hold.take_over(new)
                     if new.lacking:
                         found.append(without_file(new))
         return found
+
+
+def _lock_anew(new: HeldLock, holds: list[HeldLock]) -> None:
+    if (before := holds[0].folder) is not None:
+        make_again(new.file.parent, before, target=str(new.target))
+    _lock_own(new)
+    for hold in holds:
+        hold.take_over(new)
 
 
 def without_file(lock: HeldLock) -> Unavailable:
@@ -305,5 +375,5 @@ def without_file(lock: HeldLock) -> Unavailable:
     return Unavailable(
         f"{lock.lacking}: another tidegate would not be kept away from the relay",
         target=str(lock.target),
-        remedy="Make room there; it is then locked by itself",
+        remedy="Make room there, or let it be written; it is then locked by itself",
     )

@@ -25,6 +25,7 @@ class LockPart:
     def __init__(self) -> None:
         self._service: Service | None = None
         self._looked_ms = 0
+        self._amiss: set[tuple[str, str]] = set()
 
     async def begin(self, service: Service) -> None:
         self._service = service
@@ -46,8 +47,12 @@ class LockPart:
         if now_ms - self._looked_ms < LOOK_APART_MS:
             return
         self._looked_ms = now_ms
-        for error in service.machine.locks.renew():
-            if count := self._quiet.count(error.target, str(error)):
-                service.log.warning(
-                    "a relay is not locked", why=str(error), count=count
-                )
+        found = {(each.target, str(each)) for each in service.machine.locks.renew()}
+        for target, why in sorted(self._amiss - found):
+            self._quiet.over(target, why)
+            if target not in dict(found):
+                service.log.info("over: a relay is not locked", why=why)
+        for target, why in sorted(found):
+            if count := self._quiet.count(target, why):
+                service.log.warning("a relay is not locked", why=why, count=count)
+        self._amiss = found

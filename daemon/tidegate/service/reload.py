@@ -57,10 +57,14 @@ class Reload:
         self._load = load
         self._lock = asyncio.Lock()
         self._tasks: set[asyncio.Task[Any]] = set()
+        # Whether a signal's reload has not begun yet: it reads what a later one would.
+        self._signal_waits = False
 
     def hang_up(self) -> None:
         """Reload because of a signal: nobody waits, so it may wait for a station."""
-        self._spawn(self._of_signal())
+        if not self._signal_waits:
+            self._signal_waits = True
+            self._spawn(self._of_signal())
 
     async def take(self, asked: Asked) -> Reloaded:
         """Reload now, or say why not. It goes on if the caller is cancelled.
@@ -104,6 +108,8 @@ class Reload:
             async with self._lock:
                 if is_patient and self._service.turnover.names:
                     continue
+                if is_patient:
+                    self._signal_waits = False
                 self._check()
                 self._tell("begins")
                 try:
