@@ -65,8 +65,9 @@ def rig(tmp_path_factory: pytest.TempPathFactory) -> InsideRig:
     return rig
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def told(rig: InsideRig) -> list[Entry]:
+    """What nobody changes: a ``Change`` gives a list of its own."""
     return rig.sound(STATION)
 
 

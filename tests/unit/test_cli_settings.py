@@ -97,18 +97,34 @@ def tidegate_process(
     ],
 )  # fmt: skip
 def test_wrong_input_ends_with_one_plain_sentence(
-    tmp_path: Path, data: bytes | None, code: int, sentence: str
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    data: bytes | None,
+    code: int,
+    sentence: str,
 ) -> None:
     file = tmp_path / "tidegate.toml"
     file.mkdir() if data is None else file.write_bytes(data)
 
+    assert run(["settings", "check", "--config", str(file)]) == code
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith(f"tidegate: {file}{sentence}")
+    assert err.count("\n") == 1
+    assert "Traceback" not in err
+
+
+def test_wrong_input_ends_a_process_in_the_same_way(tmp_path: Path) -> None:
+    file = tmp_path / "tidegate.toml"
+    file.write_bytes(b"\x00\x01\xfe\xff" * 400)
+
     done = tidegate_process("settings", "check", "--config", str(file))
 
-    assert done.returncode == code
-    assert done.stdout == ""
-    assert done.stderr.startswith(f"tidegate: {file}{sentence}")
-    assert done.stderr.count("\n") == 1
-    assert "Traceback" not in done.stderr
+    assert (done.returncode, done.stdout) == (78, "")
+    assert done.stderr == (
+        f"tidegate: {file}: this is not a text file (byte 2 is not UTF-8). "
+        "Name a TOML file\n"
+    )
 
 
 def test_an_absent_file_is_66(tmp_path: Path) -> None:

@@ -101,13 +101,18 @@ def test_it_speaks_of_the_file_not_of_the_program(document: dict[str, Any]) -> N
             assert not isinstance(node.get("required"), list)
 
 
+@pytest.fixture(scope="module")
+def validator(document: dict[str, Any]) -> Any:
+    """An independent validator, which finds the schema itself in order."""
+    jsonschema = pytest.importorskip("jsonschema")
+    jsonschema.Draft202012Validator.check_schema(document)
+    return jsonschema.Draft202012Validator(document)
+
+
 @pytest.mark.parametrize("file", EXAMPLES, ids=lambda f: f.name)
 def test_the_examples_are_valid_by_an_independent_validator(
-    document: dict[str, Any], file: Path
+    validator: Any, file: Path
 ) -> None:
-    jsonschema = pytest.importorskip("jsonschema")
-    validator = jsonschema.Draft202012Validator(document)
-    jsonschema.Draft202012Validator.check_schema(document)
     # JSON has no times; RFC 3339 text is what TOML 1.0 writes them as.
     read = tomllib.loads(file.read_text())
     example = json.loads(json.dumps(read, default=lambda time: time.isoformat()))

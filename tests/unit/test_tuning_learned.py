@@ -5,7 +5,7 @@ And whom it refuses. All devices are invented.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import UTC
 from pathlib import Path
@@ -19,6 +19,7 @@ from tidegate.audit.given import Set
 from tidegate.core.policy import HOUR_MS, MINUTE_MS, Policy, Proof
 from tidegate.core.reading import BatteryStatus
 from tidegate.history import Point, Series, opened
+from tidegate.tuning import seen
 from tidegate.tuning.course import course
 from tidegate.tuning.device import Device, Source
 from tidegate.tuning.enough import TooShort
@@ -26,6 +27,23 @@ from tidegate.tuning.fit import fit
 from tidegate.tuning.site import GUESSED_C, YEAR_H, Site
 from tidegate.tuning.spans import Moment
 from tidegate.tuning.steepest import steepest_percent_per_h
+from tidegate.tuning.weekly import Way, Weekly, fitted
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _hours_are_fitted_once() -> Iterator[None]:
+    """Most readings here differ beside the levels only: one fit of the hours for all."""
+    known: dict[str, Weekly] = {}
+
+    def remembered(ways: Sequence[Way], **how: Sequence[float] | None) -> Weekly:
+        asked = repr((ways, how))
+        if asked not in known:
+            known[asked] = fitted(ways, **how)
+        return known[asked]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(seen, "fitted", remembered)
+        yield
 
 
 def between(low: float, high: float, days: float = 4, **how: object) -> list[Point]:
