@@ -6,6 +6,8 @@ that this one does not know. The chain is made anew, as that version would have 
 
 from __future__ import annotations
 
+import io
+import json
 from collections.abc import Coroutine
 from pathlib import Path
 from typing import Any
@@ -14,6 +16,7 @@ import pytest
 
 from support.cyclelog_forger import Forged, Rows, forge
 from support.plans_rig import HALL, PlansRig
+from tidegate import notice
 from tidegate.core.controller import RULES_VERSION
 from tidegate.core.reading import Supply
 from tidegate.cyclelog.reader import Reader
@@ -116,3 +119,28 @@ def test_from_the_next_state_row_on_it_is_proven(tmp_path: Path) -> None:
 def rows_of(path: Path) -> list[int]:
     with Reader(path) as reader:
         return [entry.id for entry in reader.history(HALL)]
+
+
+def test_a_state_that_cannot_be_read_is_said_and_found_again(tmp_path: Path) -> None:
+    """An override that it held is lost: whoever placed it has to hear of that."""
+    rig = PlansRig(tmp_path)
+    lived(rig, until_an_order(rig))
+
+    def change(rows: Rows) -> None:
+        for row in rows:
+            _to_rules(row, RULES_VERSION + 1, "")
+            if row.table == "state":
+                row.edit_json("state", of_tomorrow=5)
+
+    whole = forge(rig.log, rig.log.with_name("other.db"), change)
+    whole.rename(rig.log)
+
+    messages = io.StringIO()
+    notice.configure(stream=messages)
+    lived(rig, rig.live(1))
+
+    said = [json.loads(line) for line in messages.getvalue().splitlines()]
+    (lost,) = (line for line in said if "another version's" in line["message"])
+    assert (lost["station"], lost["level"]) == (HALL, "warning")
+    assert rig.state.override is None
+    assert verify(rig.log).fault is None
